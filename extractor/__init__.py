@@ -1,0 +1,1 @@
+"""ocrlog reads performance figures off captures of a monitoring overlay."""

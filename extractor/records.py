@@ -1,0 +1,514 @@
+"""The frozen records that travel through ocrlog, the table of columns and the registry of doubts.
+
+Nothing here opens a file or sees a pixel. Boxes are in px of the upright capture (after its
+orientation tag is applied), fractional, with (0, 0) at the upper left CORNER of the upper left
+pixel; x runs right, y runs down; a box covers [x, x + w) x [y, y + h).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+Kind = Literal["number", "percentage", "duration", "size", "word"]
+Medium = Literal["still", "recording"]
+Source = Literal["read", "missing", "corrected", "accepted", "typed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle in px of the upright capture, fractional; see the module's text."""
+
+    x: float
+    y: float
+    w: float
+    h: float
+
+    @property
+    def right(self) -> float:
+        """The x of the right edge."""
+        return self.x + self.w
+
+    @property
+    def bottom(self) -> float:
+        """The y of the lower edge."""
+        return self.y + self.h
+
+    def overlap(self, other: Box) -> float:
+        """Area shared with ``other``, px²."""
+        across = min(self.right, other.right) - max(self.x, other.x)
+        down = min(self.bottom, other.bottom) - max(self.y, other.y)
+        return max(0.0, across) * max(0.0, down)
+
+
+# ---------------------------------------------------------------- captures
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """A still or a recording under CAPTURES, told by its content, not by its name.
+
+    ``path`` is the label: below CAPTURES, ``/`` between parts, bytes that are not UTF-8 as
+    ``\\xE9``. ``content`` is the identity: xxh3-128 of the bytes in hex, ``-``, the size in bytes.
+    ``width`` and ``height`` are px after orientation. ``taken`` is ISO 8601 or '' (from the file
+    name, else EXIF; never the file system's time). ``camera`` is EXIF make and model or ''.
+    ``duration_s`` is None for a still.
+    """
+
+    path: str
+    file: Path
+    content: str
+    medium: Medium
+    width: int
+    height: int
+    taken: str = ""
+    camera: str = ""
+    duration_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """An input that could not be used: which, what is wrong, how to mend it."""
+
+    capture: str
+    problem: str
+    mend: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch of a recording without a located overlay, s from its first frame shown."""
+
+    capture: str
+    from_s: float
+    to_s: float
+    why: str
+
+
+# ---------------------------------------------------------------- found layouts
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where one readout lies on a frame.
+
+    ``box`` is None when the readout is not shown (scrolled off, hidden, cut away). ``error`` is
+    the predicted error of the box, one sigma, px of the capture, from the landmarks' residuals.
+    ``height`` is the expected letter height of the figure, px.
+    """
+
+    readout: str
+    box: Box | None
+    error: float = 0.0
+    height: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A layout found on a frame.
+
+    ``layout`` is the calibration's id. ``scale`` is px of the capture a px of the calibration's
+    drawing. ``area`` is what the layout covers. ``rivals`` names (ids) the layouts whose finds
+    overlap this one: its readings are flagged ``which-layout``. ``score`` is the mean
+    correlation of the landmarks found, 0 to 1.
+    """
+
+    layout: str
+    scale: float
+    area: Box
+    score: float
+    places: tuple[Place, ...]
+    rivals: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- readings
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """A text a figure may be, with its probability as a whole."""
+
+    text: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one reader saw in one look: ``reader`` names the reader and the look."""
+
+    reader: str
+    text: str
+    probability: float
+
+
+NeighbourKind = Literal["lost-point", "lost-sign", "other-digit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """The likeliest text of one kind that stands one slip away from the text read.
+
+    ``lost-point``: a decimal point more, less or elsewhere; ``lost-sign``: the sign more or less;
+    ``other-digit``: one digit replaced, added or dropped. ``probability`` is what the picture
+    gives that text.
+    """
+
+    kind: NeighbourKind
+    text: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """What ``read_figures`` returns for one crop.
+
+    ``text`` is the figure alone: no unit, no label, no spaces; ``-`` for signs, ``x`` in sizes,
+    decimal and thousands marks as drawn; '' if nothing was seen. ``probability`` says how likely
+    ``text`` is right as a whole; ``alternatives`` is best first, ``text`` included.
+    """
+
+    text: str
+    probability: float
+    alternatives: tuple[Alternative, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """All that the picture says of one readout: the last record that was made from pixels.
+
+    ``layout`` is the calibration's id. ``box`` is None when the readout is not shown; then the
+    rest is empty. ``unit_seen`` is the unit drawn beside the figure as read, '' if none was seen.
+    ``cut`` says that ink of the figure touches an edge of the box where it may go on.
+    ``height`` is the height of the figure's ink, px; ``box_error`` one sigma, px.
+    ``sharpness`` is the steepest stroke edge in the crop as a share of its contrast a px, 0 to 1.
+    """
+
+    layout: str
+    readout: str
+    box: Box | None
+    text: str = ""
+    probability: float = 0.0
+    alternatives: tuple[Alternative, ...] = ()
+    looks: tuple[Look, ...] = ()
+    neighbours: tuple[Neighbour, ...] = ()
+    unit_seen: str = ""
+    cut: bool = False
+    height: float = 0.0
+    box_error: float = 0.0
+    sharpness: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class FrameReadings:
+    """Everything read on a still or on one sampled frame of a recording.
+
+    ``pts`` and ``at_s`` are None for a still; ``at_s`` is the frame's own time, s from the first
+    frame shown. ``changing`` says that the overlay changes within one frame of this one and no
+    steady neighbour was found.
+    """
+
+    content: str
+    pts: int | None
+    at_s: float | None
+    found: tuple[Found, ...]
+    readings: tuple[Reading, ...]
+    changing: bool = False
+
+
+# ---------------------------------------------------------------- decisions and judged readings
+
+Action = Literal["accept", "correct", "type", "unreadable"]
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What a person decided of one reading; one JSON line in ``decisions/<who>-<random>.jsonl``.
+
+    ``file`` is the capture's content identity, ``pts`` the frame's or None, ``layout`` the
+    calibration's id, ``box`` the readout's box when it was decided. ``before`` is the text that was
+    read, ``after`` the text the person gives ('' with ``unreadable``). ``replaces`` is the ``id``
+    of the decision this one takes back, or ''.
+    """
+
+    id: str
+    when: str
+    who: str
+    file: str
+    pts: int | None
+    layout: str
+    readout: str
+    box: Box
+    before: str
+    after: str
+    action: Action
+    replaces: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A reason to flag: ``code`` of the registry and the sentence with its numbers."""
+
+    code: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading with its verdict. A size makes two: NAME.width and NAME.height.
+
+    ``value`` is filled ONLY when released, accepted, corrected or typed; ``candidate`` is what a
+    flagged text would give. ``half_width`` is half of the last shown digit (a whole one where the
+    layout truncates). ``confidence`` is None where a person decided. ``settled`` are the doubts a
+    person's decision settled.
+    """
+
+    reading: Reading
+    readout: str
+    value: float | None
+    candidate: float | None
+    half_width: float | None
+    unit: str
+    confidence: float | None
+    doubts: tuple[Doubt, ...]
+    source: Source
+    decided_text: str = ""
+    settled: tuple[Doubt, ...] = ()
+
+
+# ---------------------------------------------------------------- registry of doubts
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtHelp:
+    """One entry of the registry: ``sentence`` in short, ``help`` on what to do about it."""
+
+    code: str
+    sentence: str
+    help: str
+
+
+DOUBTS: dict[str, DoubtHelp] = {
+    entry.code: entry
+    for entry in (
+        DoubtHelp(
+            "unreadable",
+            "nothing could be read here",
+            "Look at the crop. If a person can read it, type the figure; else leave it unreadable.",
+        ),
+        DoubtHelp(
+            "not-shown",
+            "the readout is scrolled off, hidden or cut away on this capture",
+            "Nothing to settle. Add a capture that shows it if the figure is needed.",
+        ),
+        DoubtHelp(
+            "wrong-form",
+            "the text is not a figure of the readout's kind",
+            "Type the figure, or correct the readout's kind in the calibration.",
+        ),
+        DoubtHelp(
+            "which-mark",
+            "the calibration does not say what a mark in the figure means",
+            "State `decimal` and `thousands` under [marks] in the calibration: 4,512 is either "
+            "4512 or 4.512, and a factor of a thousand is never guessed.",
+        ),
+        DoubtHelp(
+            "wrong-decimals",
+            "the figure does not have the number of decimals the layout always draws",
+            "A decimal point was probably lost or made up. Type what the crop shows.",
+        ),
+        DoubtHelp(
+            "other-unit",
+            "another unit stands beside the figure than the calibration says",
+            "Some overlays change from MHz to GHz or from mA to A. Type the figure in the "
+            "calibration's unit, or make a readout for each unit.",
+        ),
+        DoubtHelp(
+            "out-of-bounds",
+            "the value lies outside the readout's bounds",
+            "Type what the crop shows, or widen `bounds` in the calibration if the value is real.",
+        ),
+        DoubtHelp(
+            "unsure",
+            "the probability that the text is right is too low to release it",
+            "Look at the crop and accept or correct.",
+        ),
+        DoubtHelp(
+            "readers-differ",
+            "two readers or two looks read different figures",
+            "Look at the crop and accept or correct.",
+        ),
+        DoubtHelp(
+            "lost-point",
+            "the figure with the decimal point elsewhere explains picture or checks as well",
+            "Look at the crop for the decimal point and accept or correct.",
+        ),
+        DoubtHelp(
+            "lost-sign",
+            "the figure with the other sign explains picture or checks as well",
+            "Look at the crop for the sign and accept or correct.",
+        ),
+        DoubtHelp(
+            "other-digit",
+            "a figure that differs in one digit explains picture or checks as well",
+            "Look at the crop and accept or correct.",
+        ),
+        DoubtHelp(
+            "cut-off",
+            "the figure runs into the edge of its box and may go on",
+            "Make the readout's box wider in the calibration, or type the figure.",
+        ),
+        DoubtHelp(
+            "blurred",
+            "the figure is blurred or two figures lie over each other",
+            "In a recording look at the frames beside it; type the figure if it is clear.",
+        ),
+        DoubtHelp(
+            "changing",
+            "the overlay changes within one frame of this one",
+            "Two figures may be blended. Look at the crop and accept or correct.",
+        ),
+        DoubtHelp(
+            "badly-located",
+            "the place of the box is too uncertain",
+            "Add landmarks near the readout to the calibration.",
+        ),
+        DoubtHelp(
+            "which-layout",
+            "two layouts claim the same place on the capture",
+            "Keep only the calibration that belongs to these captures, or give the two layouts "
+            "landmarks that tell them apart.",
+        ),
+        DoubtHelp(
+            "relation",
+            "a relation between the figures of this capture does not hold",
+            "One of the figures named is wrong, or the relation does not hold on this device.",
+        ),
+        DoubtHelp(
+            "step",
+            "the value changes faster than the readout can",
+            "Look at this figure and the one before, or raise `step` in the calibration.",
+        ),
+        DoubtHelp(
+            "outlier",
+            "the value stands far from its neighbours in the run",
+            "Look at the crop and accept it if it is real.",
+        ),
+        DoubtHelp(
+            "backwards",
+            "a quantity that only grows or only falls went the other way",
+            "Look at this figure and the one before.",
+        ),
+        DoubtHelp(
+            "captures-disagree",
+            "two captures of one round give different values of the same figure",
+            "One of the captures belongs elsewhere (see facts.csv) or one figure is wrong.",
+        ),
+        DoubtHelp(
+            "facts-disagree",
+            "the facts given for this capture contradict it",
+            "Correct the device in facts.csv or its `screen` in session.toml.",
+        ),
+        DoubtHelp(
+            "decided-elsewhere",
+            "a person decided this reading when its box lay elsewhere",
+            "Look at the crop; the old answer is proposed. Decide again.",
+        ),
+        DoubtHelp(
+            "reviewers-disagree",
+            "two people decided this reading differently",
+            "Agree, and add a decision that replaces both.",
+        ),
+    )
+}
+
+
+# ---------------------------------------------------------------- tables and their columns
+
+DType = Literal["text", "number", "integer"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of an output table. ``unit`` is UCUM, or '' where there is none."""
+
+    name: str
+    dtype: DType
+    unit: str
+    meaning: str
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One output table: the one place that says its columns and their order."""
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    names: frozenset[str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "names", frozenset(column.name for column in self.columns))
+
+
+READINGS = Table(
+    "readings",
+    "one row a readout a capture (a sampled time in a recording)",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("at_s", "number", "s", "time of the frame in a recording, from the first frame"),
+        Column("taken", "text", "", "when the still was taken, ISO 8601, from file name or EXIF"),
+        Column("layout", "text", "", "name of the calibration", True),
+        Column("readout", "text", "", "name of the readout; a size gives .width, .height", True),
+        Column("text", "text", "", "exactly what was read; empty if nothing was"),
+        Column("value", "number", "", "the number in `unit`, only where released or decided"),
+        Column("candidate", "number", "", "what a flagged text would give, in `unit`"),
+        Column("half_width", "number", "", "half of the last shown digit, in `unit`"),
+        Column("unit", "text", "", "UCUM code, or the trade's"),
+        Column("confidence", "number", "", "probability that `text` is right, rounded down"),
+        Column("flags", "text", "", "codes of doubt, ; between; empty = released"),
+        Column("why", "text", "", "the doubts in a sentence with their numbers"),
+        Column("source", "text", "", "read, missing, corrected, accepted or typed", True),
+        Column("decided_text", "text", "", "what a person entered"),
+        Column("settled_flags", "text", "", "the flags that the person's decision settled"),
+        Column("x", "number", "px", "left edge of the box"),
+        Column("y", "number", "px", "upper edge of the box"),
+        Column("w", "number", "px", "width of the box"),
+        Column("h", "number", "px", "height of the box"),
+    ),
+)
+
+CAPTURES = Table(
+    "captures",
+    "one row a capture or sampled time, a column a readout, only released values",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("at_s", "number", "s", "time of the frame in a recording, from the first frame"),
+        Column("taken", "text", "", "when the still was taken, ISO 8601"),
+        Column("run", "text", "", "what checks along time see as one sequence"),
+    ),
+)
+
+PROBLEMS = Table(
+    "problems",
+    "one row an input that could not be used",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("problem", "text", "", "what is wrong with it", True),
+        Column("mend", "text", "", "what to do about it", True),
+    ),
+)
+
+GAPS = Table(
+    "gaps",
+    "stretches of a recording without overlay",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("from_s", "number", "s", "first sampled time without overlay", True),
+        Column("to_s", "number", "s", "first sampled time with overlay again, or the end", True),
+        Column("why", "text", "", "what was seen instead", True),
+    ),
+)
+
+TABLES: tuple[Table, ...] = (READINGS, CAPTURES, PROBLEMS, GAPS)
