@@ -7,6 +7,7 @@ pixel; x runs right, y runs down; a box covers [x, x + w) x [y, y + h).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -274,6 +275,41 @@ class Judged:
     source: Source
     decided_text: str = ""
     settled: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One row of captures.csv on its way to the judge: a still, or a sampled frame.
+
+    ``facts`` maps fact names (device, variant, round, attempt, ...) to text. ``facts_fault`` says
+    in words how the facts contradict the capture, or ''.
+    """
+
+    capture: Capture
+    frame: FrameReadings
+    facts: Mapping[str, str]
+    facts_fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """All judged readings of one sighting, in readout order, and the run it belongs to."""
+
+    sighting: Sighting
+    run: str
+    judged: tuple[Judged, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The verdicts, in the order of the sightings, and what the person should be told.
+
+    ``notices`` are sentences: checks that could not be made, relations that do not hold on a
+    device, runs ordered by name.
+    """
+
+    verdicts: tuple[Verdict, ...]
+    notices: tuple[str, ...] = ()
 
 
 # ---------------------------------------------------------------- registry of doubts
