@@ -7,6 +7,7 @@ pixel; x runs right, y runs down; a box covers [x, x + w) x [y, y + h).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -215,6 +216,34 @@ class FrameReadings:
     found: tuple[Found, ...]
     readings: tuple[Reading, ...]
     changing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FrameTime:
+    """Which frame was read: None and None for a still; see ``FrameReadings``."""
+
+    pts: int | None
+    at_s: float | None
+    changing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FramesRead:
+    """The frames of a capture that were read; stands in the cache for "all of it is read".
+
+    ``problem`` and ``mend`` say why a recording could not be read to its end, or are ''.
+    """
+
+    frames: tuple[FrameTime, ...]
+    problem: str = ""
+    mend: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finds:
+    """The layouts found on one frame, as the cache keeps them: without places."""
+
+    found: tuple[Found, ...]
 
 
 # ---------------------------------------------------------------- decisions and judged readings
@@ -548,3 +577,37 @@ GAPS = Table(
 )
 
 TABLES: tuple[Table, ...] = (READINGS, CAPTURES, PROBLEMS, GAPS)
+
+
+# ---------------------------------------------------------------- cells that start no formula
+
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+_GUARDED = re.compile(r"'+[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_FORMULA_PATH = re.compile(r"(?:\./)*[=+\-@\t\r]")
+_GUARDED_PATH = re.compile(r"(?:\./)+[=+\-@\t\r]")
+
+
+def guard_cell(text: str) -> str:
+    """Return a text cell so that no spreadsheet program takes it for a formula.
+
+    A cell that starts with ``= + - @``, tab or CR and is not wholly a number gets a leading ``'``;
+    so does one that starts with ``'`` before such a sign, so that ``unguard_cell`` gives back
+    every text.
+    """
+    return f"'{text}" if _FORMULA.match(text) and not _NUMBER.fullmatch(text) else text
+
+
+def unguard_cell(cell: str) -> str:
+    """Undo ``guard_cell``."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
+def guard_path(path: str) -> str:
+    """Do the same for a capture's path, with a leading ``./``."""
+    return f"./{path}" if _FORMULA_PATH.match(path) else path
+
+
+def unguard_path(cell: str) -> str:
+    """Undo ``guard_path``."""
+    return cell[2:] if _GUARDED_PATH.match(cell) else cell
