@@ -103,7 +103,11 @@ def extract(
     from extractor.extracting import run, settle
 
     settings = settle(
-        captures, out=out, calibration=calibration or (), decisions=decisions, every=every,
+        captures,
+        out=out,
+        calibration=calibration or (),
+        decisions=decisions,
+        every=every,
         jobs=jobs,
     )
     began = time.monotonic()
@@ -241,7 +245,7 @@ def main() -> None:
     except Exception:  # the last door: a defect is reported, never swallowed
         report = _save_report()
         typer.echo(
-            f"ocrlog: this is a defect of ocrlog, not of your files; please report it with {report}",
+            f"ocrlog: this is a defect of ocrlog, not of your files; report it with {report}",
             err=True,
         )
         sys.exit(DEFECT)

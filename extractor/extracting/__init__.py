@@ -329,9 +329,7 @@ def _read(
     return _work(crew, fresh, "reading", progress), len(fresh)
 
 
-def _work(
-    crew: Crew, items: Sequence[Item], what: str, progress: Progress
-) -> list[Problem]:
+def _work(crew: Crew, items: Sequence[Item], what: str, progress: Progress) -> list[Problem]:
     problems: list[Problem] = []
     done = 0
 
@@ -399,7 +397,7 @@ def _gaps(capture: Capture, frames: Sequence[FrameReadings]) -> list[Gap]:
     if capture.medium != "recording" or not any(frame.found for frame in frames):
         return []
     gaps = []
-    stretches = [(shown, list(rows)) for shown, rows in groupby(frames, lambda row: bool(row.found))]
+    stretches = [(shown, list(rows)) for shown, rows in groupby(frames, _has_overlay)]
     for number, (shown, rows) in enumerate(stretches):
         if shown:
             continue
@@ -410,18 +408,19 @@ def _gaps(capture: Capture, frames: Sequence[FrameReadings]) -> list[Gap]:
     return gaps
 
 
+def _has_overlay(frame: FrameReadings) -> bool:
+    return bool(frame.found)
+
+
 def _shown(
     frames: Mapping[str, Sequence[FrameReadings]], layouts: Sequence[Calibration]
 ) -> dict[str, frozenset[str]]:
     """Map each capture to the statistics of the layouts found on it."""
     statistics = {
-        layout.id: frozenset(readout.statistic for readout in layout.readout)
-        for layout in layouts
+        layout.id: frozenset(readout.statistic for readout in layout.readout) for layout in layouts
     }
     return {
-        path: frozenset().union(
-            *(statistics[found.layout] for row in rows for found in row.found)
-        )
+        path: frozenset().union(*(statistics[found.layout] for row in rows for found in row.found))
         for path, rows in frames.items()
     }
 

@@ -25,16 +25,13 @@ Item = Capture | sources.Candidate
 Done = Callable[[Problem | None], None]
 
 # Every runtime on one thread a process: the processes are what fills the cores.
-_ONE_THREAD = {
-    name: "1"
-    for name in (
-        "OMP_NUM_THREADS",
-        "OMP_THREAD_LIMIT",
-        "OPENBLAS_NUM_THREADS",
-        "MKL_NUM_THREADS",
-        "VECLIB_MAXIMUM_THREADS",
-    )
-}
+_ONE_THREAD = (
+    "OMP_NUM_THREADS",
+    "OMP_THREAD_LIMIT",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
 _CRASHED = "the process that read it ended without a word"
 _CRASHED_MEND = "take it out of the folder and report it as a defect of ocrlog"
 
@@ -91,7 +88,7 @@ class Crew:
 @contextmanager
 def _one_thread() -> Iterator[None]:
     before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(_ONE_THREAD)
+    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     try:
         yield
     finally:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from extractor import captures as sources
 from extractor.errors import CaptureError
 from extractor.export import flagged_crop_name
-from extractor.records import Box, Capture, Judged, Judgement
+from extractor.records import Box, Capture, Judgement
 
 # What a person needs to see around a figure, as a share of the box's height.
 _MARGIN = 0.6

@@ -25,9 +25,7 @@ _STROKE_BAND = 0.4
 _LEAST_CONTRAST = 40.0
 
 
-def figures_differ(
-    one: NDArray[np.uint8], other: NDArray[np.uint8], boxes: Sequence[Box]
-) -> bool:
+def figures_differ(one: NDArray[np.uint8], other: NDArray[np.uint8], boxes: Sequence[Box]) -> bool:
     """Say whether the figure in any box differs between two frames of equal size.
 
     ``one`` and ``other`` are RGB uint8 (h, w, 3); ``boxes`` are px of them. Letters are told from

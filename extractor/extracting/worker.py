@@ -143,9 +143,7 @@ class Worker:
     def _read_layout(self, capture: Capture, shot: Shot, found: Found) -> None:
         calibration = self._calibrations[found.layout]
         keys = {
-            readout.name: self._keys.reading(
-                capture.content, shot.pts, found.layout, readout.name
-            )
+            readout.name: self._keys.reading(capture.content, shot.pts, found.layout, readout.name)
             for readout in calibration.readout
         }
         known = self._cache.get_many("readings", list(keys.values()))
