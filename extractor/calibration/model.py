@@ -10,9 +10,22 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
-BoxList = tuple[float, float, float, float]
-Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
+Name = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z][a-z0-9_]*$",
+        max_length=60,
+        description="a name: a letter a to z, then a to z, 0 to 9 and _, at most 60 characters",
+    ),
+]
+BoxList = Annotated[
+    tuple[float, float, float, float],
+    Field(description="[x, y, w, h], four numbers in px of the capture it was drawn on"),
+]
+Range = Annotated[tuple[float, float], Field(description="[lower, upper], two numbers")]
+Colour = Annotated[
+    str, Field(pattern=r"^#[0-9a-fA-F]{6}$", description='a colour as "#rrggbb", in hex digits')
+]
 
 Quantity = Literal[
     "frame_rate",
@@ -75,7 +88,7 @@ Unit = Literal[
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Marks(_Part):
@@ -93,7 +106,7 @@ class Locating(_Part):
     many landmarks must be found before the layout counts as found.
     """
 
-    scales: tuple[float, float] = (0.35, 3.0)
+    scales: Range = (0.35, 3.0)
     needs: Annotated[int, Field(ge=1, le=50)] = 2
 
 
@@ -141,7 +154,7 @@ class Readout(_Part):
     x_part: Name | None = None
     drawn_unit: str | None = None
     decimals: Annotated[int, Field(ge=0, le=6)] | None = None
-    bounds: tuple[float, float] | None = None
+    bounds: Range | None = None
     step: Annotated[float, Field(gt=0)] | None = None
     trend: Literal["grows", "falls"] | None = None
     missing: str | None = None
@@ -186,9 +199,9 @@ class Trace(_Part):
     plot: BoxList
     colour: Colour
     part: Name = "main"
-    t_range: tuple[float, float] | None = None
+    t_range: Range | None = None
     t_labels: BoxList | None = None
-    value_range: tuple[float, float] | None = None
+    value_range: Range | None = None
     value_labels: BoxList | None = None
 
 
@@ -196,8 +209,18 @@ class Calibration(_Part):
     """A calibration file, loaded and free of faults. ``sha256`` is of the file's bytes."""
 
     format: Literal[1]
-    id: Annotated[str, Field(pattern=r"^[a-z0-9]{8,32}$")]
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]*$", max_length=60)]
+    id: Annotated[
+        str,
+        Field(pattern=r"^[a-z0-9]{8,32}$", description="8 to 32 letters a to z and digits"),
+    ]
+    name: Annotated[
+        str,
+        Field(
+            pattern=r"^[a-z][a-z0-9_-]*$",
+            max_length=60,
+            description="a name: a letter a to z, then a to z, 0 to 9, _ and -, at most 60",
+        ),
+    ]
     revision: Annotated[int, Field(ge=1)] = 1
     shows: Annotated[str, Field(min_length=1, max_length=300)]
     drawn_on: tuple[Annotated[int, Field(ge=1, le=65500)], Annotated[int, Field(ge=1, le=65500)]]

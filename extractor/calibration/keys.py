@@ -1,0 +1,67 @@
+"""Digests of what a cached find or reading depends on, so that nothing else makes it stale."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+from extractor.calibration.model import Calibration, Readout
+from extractor.calibration.pattern import Slot, parse_pattern
+
+
+def _digest(parts: dict[str, Any]) -> str:
+    canonical = json.dumps(parts, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.blake2b(canonical.encode(), digest_size=16).hexdigest()
+
+
+def locating_key(calibration: Calibration) -> str:
+    """Digest (32 hex) of what decides where the layout lies: its id and what it is found by."""
+    landmarks = [landmark.model_dump(exclude={"name"}) for landmark in calibration.landmark]
+    return _digest(
+        {
+            "id": calibration.id,
+            "drawn_on": calibration.drawn_on,
+            "locating": calibration.locating.model_dump(),
+            "landmarks": landmarks,
+        }
+    )
+
+
+def readout_key(calibration: Calibration, readout: Readout) -> str:
+    """Digest (32 hex) of what decides how this readout is read, and nothing else.
+
+    The readout's own name is part of it. Bounds, step, trend, relations, what is measured and the
+    names of other readouts are not.
+    """
+    return _digest(
+        {
+            "name": readout.name,
+            "part": readout.part,
+            "x_part": readout.x_part,
+            "box": readout.box,
+            "form": _form(readout),
+            "marks": calibration.marks.model_dump(),
+            "lines": _lines(calibration, readout),
+        }
+    )
+
+
+def _form(readout: Readout) -> dict[str, Any]:
+    return readout.model_dump(include={"kind", "decimals", "drawn_unit", "missing"})
+
+
+def _lines(calibration: Calibration, readout: Readout) -> list[dict[str, Any]]:
+    """The lines that name the readout; the other readouts there by their form, not by name."""
+    forms = {other.name: _form(other) for other in calibration.readout}
+    lines = []
+    for line in calibration.line:
+        pattern = parse_pattern(line.pattern)
+        if Slot(readout.name) not in pattern:
+            continue
+        pieces: list[Any] = [
+            piece if isinstance(piece, str) else [piece.name == readout.name, forms[piece.name]]
+            for piece in pattern
+        ]
+        lines.append({"pattern": pieces, "box": line.box, "part": line.part})
+    return lines
