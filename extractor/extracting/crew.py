@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -18,6 +19,7 @@ from pathlib import Path
 
 from extractor import captures as sources
 from extractor.calibration.model import Calibration
+from extractor.extracting.worker import Worker
 from extractor.records import Capture, Problem
 from extractor.store import Cache
 
@@ -105,14 +107,10 @@ def _one_thread() -> Iterator[None]:
 class _Here:
     """The worker of this process; a pool's initializer can leave it nowhere else."""
 
-    worker = None
+    worker: Worker
 
 
 def _start(calibrations: tuple[Calibration, ...], every: float, cache: Path) -> None:
-    import signal
-
-    from extractor.extracting.worker import Worker
-
     # An interrupt is the main process's to handle; it ends the workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _Here.worker = Worker(calibrations, every, Cache(cache))

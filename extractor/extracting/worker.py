@@ -6,7 +6,7 @@ Everything read goes into the cache at once, frame by frame, so that a kill lose
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,7 +21,8 @@ from extractor.errors import CaptureError
 from extractor.extracting.keys import Keys
 from extractor.extracting.steady import figures_differ
 from extractor.locate import METHOD, Locator
-from extractor.reading import FigureReader, default_reader, reader_identity
+from extractor.reading import default_reader, reader_identity
+from extractor.reading.cascade import FigureReader
 from extractor.records import (
     Box,
     Capture,
@@ -107,6 +108,8 @@ class Worker:
                     break
                 last = self._locator.locate(shot.image, last)
                 steady, changing = _choose(before, shot, after, last)
+                if rows and rows[-1].pts == steady.pts and capture.medium == "recording":
+                    continue  # two samples gave way to one frame
                 if steady is not shot:
                     last = self._locator.locate(steady.image, last)
                 self._read_frame(capture, steady, last)
@@ -118,19 +121,19 @@ class Worker:
         )
         self._cache.put_many("captures", {self._keys.capture(capture): store.record_to_json(whole)})
 
-    def _shots(self, capture: Capture) -> Iterator[tuple[Shot | None, Shot, Shot | None]]:
+    def _shots(self, capture: Capture) -> Generator[tuple[Shot | None, Shot, Shot | None]]:
         """Yield each frame to read with the frames shown just before and just after it."""
         if capture.medium == "still":
             yield None, Shot(sources.read_still(capture)), None
             return
         with sources.Recording(capture) as recording:
             for sample in recording.sample(self._every):
-                before, this, after = (
-                    frame and Shot(frame.image, frame.pts, frame.at_s)
-                    for frame in (sample.before, sample.frame, sample.after)
+                before, after = sample.before, sample.after
+                yield (
+                    None if before is None else _shot(before),
+                    _shot(sample),
+                    None if after is None else _shot(after),
                 )
-                assert this is not None
-                yield before, this, after
 
     def _read_frame(self, capture: Capture, shot: Shot, found: tuple[Found, ...]) -> None:
         for each in found:
@@ -156,6 +159,10 @@ class Worker:
         self._cache.put_many(
             "readings", {keys[each.readout]: store.record_to_json(each) for each in readings}
         )
+
+
+def _shot(frame: sources.Frame) -> Shot:
+    return Shot(frame.image, frame.pts, frame.at_s)
 
 
 def _choose(
