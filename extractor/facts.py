@@ -31,6 +31,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
 
+from extractor.calibration.model import Calibration
 from extractor.errors import Fault, FileFaultsError
 from extractor.records import (
     CAPTURES,
@@ -73,6 +74,18 @@ class Facts:
     fault: str = ""
 
 
+def statistics_of(layout: Calibration) -> frozenset[str]:
+    """Return the statistics by which a layout is known as a live overlay or as a summary.
+
+    A layout that draws the present value of something that moves from second to second is live,
+    whatever it sums up beside that; what a summary draws of the moment (its render size, say)
+    does not make it live.
+    """
+    if any(each.statistic == "now" and each.quantity in _MOVING for each in layout.readout):
+        return frozenset(("now",))
+    return frozenset(each.statistic for each in layout.readout) - {"now"}
+
+
 def propose(
     captures: Sequence[Capture],
     shown: Mapping[str, frozenset[str]],
@@ -81,7 +94,7 @@ def propose(
 ) -> dict[str, Facts]:
     """Return the facts of every capture by its path, in the order of ``captures``.
 
-    ``shown`` maps a capture's path to the statistics of the layouts found on it; ``written`` is
+    ``shown`` maps a capture's path to the ``statistics_of`` the layouts found on it; ``written`` is
     what ``read_facts_csv`` returned. The rules stand at the top of this module.
     """
     drafts = [_Draft(capture, _stated(capture, session, written)) for capture in captures]
@@ -276,9 +289,12 @@ def _span(capture: Capture) -> tuple[datetime, datetime]:
 
 
 def _kind(statistics: frozenset[str]) -> str:
+    if statistics & _BEYOND_THE_MEAN:
+        return "summary"
     if "now" in statistics:
         return "live"
-    return "summary" if statistics & _OF_A_ROUND else ""
+    # A battery test tells a mean too, from a start to an end of the level.
+    return "summary" if "mean" in statistics and not statistics >= {"start", "end"} else ""
 
 
 # ---------------------------------------------------------------- facts.csv
