@@ -55,7 +55,10 @@ NOTHING_WRITTEN: Written = {}
 _SITTING = timedelta(minutes=30)
 _SCROLLING = timedelta(minutes=3)
 _ASPECT = 0.02  # share by which width : height may differ before a device is contradicted
-_OF_A_ROUND = frozenset(("mean", "lowest", "highest", "median", "low_1_percent", "spread", "share"))
+_BEYOND_THE_MEAN = frozenset(("lowest", "highest", "median", "low_1_percent", "spread", "share"))
+_MOVING = frozenset(
+    ("frame_rate", "frame_time", "power", "current", "voltage", "temperature", "clock", "load")
+)
 _NAME = re.compile(r"[a-z][a-z0-9_]*")
 _RESERVED = READINGS.names | CAPTURES.names | {"guessed"}
 _NUMBERED = re.compile(r"(?<![a-z])(round|attempt)[\s_.-]{0,2}([0-9]{1,4})(?![0-9])", re.IGNORECASE)
