@@ -5,11 +5,18 @@ Every key is optional but ``format``. Names of devices and variants are those th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from extractor.calibration.model import Quantity, Statistic, Unit
+from extractor.calibration.pattern import Pattern, PatternError, Slot, parse_pattern
+from extractor.calibration.rules import UNITS
+from extractor.records import READINGS
+from extractor.toml import RuleFault, Rules, load
 
 Share = Annotated[float, Field(ge=0, le=100)]
 Positive = Annotated[float, Field(gt=0, le=1e9)]
@@ -132,7 +139,9 @@ class Typed(_Part):
     unit: Unit
     half_width: Positive | None = None
     who: Words
-    when: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?(Z|[+-]\d\d:\d\d)?)?$")]
+    when: Annotated[
+        str, Field(pattern=r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?(Z|[+-]\d\d:\d\d)?)?$")
+    ]
     source: Annotated[str, Field(alias="from", min_length=1, max_length=300)]
 
 
@@ -171,3 +180,163 @@ class Session(_Part):
     not_run: Annotated[tuple[NotRun, ...], Field(max_length=2000)] = ()
     does_not_count: Annotated[tuple[DoesNotCount, ...], Field(max_length=2000)] = ()
     typed: Annotated[tuple[Typed, ...], Field(max_length=2000)] = ()
+
+
+def load_session(path: Path) -> Session:
+    """Load ``session.toml``. Raises FileFaultsError with all its faults."""
+    return load(path, Session, RULES).value
+
+
+# ---------------------------------------------------------------- the path pattern
+
+# In a pattern it stands for what is left of the path; it is no fact.
+_REST = "capture"
+_WHOLE_NUMBERS = ("round", "attempt")
+_MAX_NAME = 255  # the longest name of a file on common file systems; matching is quadratic in it
+
+
+def match_pattern(pattern: str, capture_path: str) -> dict[str, str] | None:
+    """The facts that a capture's path tells, or None if it does not match ``pattern``.
+
+    A ``{name}`` takes one or more characters other than ``/``, as few as lead to a match;
+    ``{round}`` and ``{attempt}`` take a whole number from 1, given without leading zeros. The
+    whole path must match. ``{capture}`` is matched, but is no fact. Raises PatternError.
+    """
+    parts = _split(pattern)
+    texts = capture_path.split("/")
+    if len(parts) != len(texts) or any(len(text) > _MAX_NAME for text in texts):
+        return None
+    facts: dict[str, str] = {}
+    for part, text in zip(parts, texts, strict=True):
+        found = _match_part(part, text)
+        if found is None:
+            return None
+        facts |= found
+    facts.pop(_REST, None)
+    return facts
+
+
+@cache
+def _split(pattern: str) -> tuple[Pattern, ...]:
+    """The pattern, part by part of the path."""
+    parts: list[list[str | Slot]] = [[]]
+    for piece in parse_pattern(pattern):
+        if isinstance(piece, Slot):
+            parts[-1].append(piece)
+            continue
+        first, *others = piece.split("/")
+        if first:
+            parts[-1].append(first)
+        parts.extend([other] if other else [] for other in others)
+    return tuple(tuple(part) for part in parts)
+
+
+def _match_part(pieces: Pattern, text: str) -> dict[str, str] | None:
+    """Match one part of a path, in time of at most its length squared times its pieces."""
+    hopeless: set[tuple[int, int]] = set()
+
+    def rest(index: int, start: int) -> dict[str, str] | None:
+        if index == len(pieces):
+            return {} if start == len(text) else None
+        if (index, start) in hopeless:
+            return None
+        piece = pieces[index]
+        if isinstance(piece, str):
+            found = rest(index + 1, start + len(piece)) if text.startswith(piece, start) else None
+        else:
+            found = None
+            follows = pieces[index + 1] if index + 1 < len(pieces) else None
+            ends = range(start + 1, len(text) + 1) if follows else (len(text),)
+            for end in ends:
+                if isinstance(follows, str) and not text.startswith(follows, end):
+                    continue
+                taken = _taken(piece.name, text[start:end])
+                if taken and (after := rest(index + 1, end)) is not None:
+                    found = {piece.name: taken} | after
+                    break
+        if found is None:
+            hopeless.add((index, start))
+        return found
+
+    return rest(0, 0)
+
+
+def _taken(name: str, text: str) -> str:
+    if name not in _WHOLE_NUMBERS:
+        return text
+    return text.lstrip("0") if text.isascii() and text.isdigit() else ""
+
+
+# ---------------------------------------------------------------- rules across keys
+
+
+def _pattern(part: Session, whole: Session) -> Iterator[RuleFault]:
+    if part.captures is None:
+        return
+    try:
+        pieces = parse_pattern(part.captures)
+    except PatternError as error:
+        yield RuleFault(("captures",), f"a path with {{name}} of facts: {error}")
+        return
+    for piece in pieces:
+        if isinstance(piece, Slot) and piece.name != _REST and piece.name in READINGS.names:
+            yield RuleFault(("captures",), f"facts, and {piece.name} is a column of readings.csv")
+
+
+def _known(part: Round | NotRun | DoesNotCount | Typed, whole: Session) -> Iterator[RuleFault]:
+    """A device, variant or round that the rest of the file says does not exist is a slip."""
+    device = whole.device.get(part.device) if part.device is not None else None
+    if part.device is not None and whole.device and device is None:
+        yield RuleFault(("device",), f"a device of this file: {', '.join(whole.device)}")
+    if device is not None and device.variant and part.variant not in (None, *device.variant):
+        yield RuleFault(("variant",), f"a variant of {part.device}: {', '.join(device.variant)}")
+    if part.round is not None and whole.rounds is not None and part.round > whole.rounds:
+        yield RuleFault(("round",), f"at most {whole.rounds}, the rounds planned")
+
+
+def _span(part: Round, whole: Session) -> Iterator[RuleFault]:
+    if part.from_s is not None and part.to_s is not None and part.from_s >= part.to_s:
+        yield RuleFault(("to",), "a time after `from`")
+
+
+def _round_twice(part: Session, whole: Session) -> Iterator[RuleFault]:
+    seen = set()
+    for index, entry in enumerate(part.round):
+        which = (entry.round, entry.device, entry.variant, entry.attempt, entry.capture)
+        if which in seen:
+            yield RuleFault(("round", index), "one [[round]] each", "given twice")
+        seen.add(which)
+
+
+def _voltage(part: Battery, whole: Session) -> Iterator[RuleFault]:
+    if part.nominal_voltage is not None and part.voltage_of is None:
+        yield RuleFault(("voltage_of",), "cell or pack: whose voltage it is", "missing")
+
+
+def _typed_unit(part: Typed, whole: Session) -> Iterator[RuleFault]:
+    allowed = UNITS.get(part.quantity)
+    if part.statistic == "share":
+        allowed = ("%",)
+    if allowed is not None and part.unit not in allowed:
+        yield RuleFault(("unit",), f"{' or '.join(allowed)}, the units of {part.quantity}")
+
+
+def _typed_sensor(part: Typed, whole: Session) -> Iterator[RuleFault]:
+    if (part.quantity == "temperature") != (part.sensor is not None):
+        met = None if part.sensor is not None else "missing"
+        yield RuleFault(("sensor",), "a sensor for a temperature, and for nothing else", met)
+
+
+def _typed_value(part: Typed, whole: Session) -> Iterator[RuleFault]:
+    if (part.quantity == "render_size") != isinstance(part.value, tuple):
+        yield RuleFault(("value",), "[width, height] for a render_size, else a number")
+
+
+RULES: Rules = {
+    Session: (_pattern, _round_twice),
+    Battery: (_voltage,),
+    Round: (_known, _span),
+    NotRun: (_known,),
+    DoesNotCount: (_known,),
+    Typed: (_known, _typed_unit, _typed_sensor, _typed_value),
+}

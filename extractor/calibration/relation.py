@@ -295,8 +295,8 @@ class _Builder(Transformer[Token, Any]):
     def divide(self, items: list[Expression]) -> Computed:
         return Computed("/", *items)
 
-    def relation(self, items: list[Any]) -> tuple[tuple[Expression, ...], tuple[Comparison, ...]]:
-        return tuple(items[::2]), tuple(str(item) for item in items[1::2])  # type: ignore[misc]
+    def relation(self, items: list[Any]) -> Any:
+        return tuple(items[::2]), tuple(str(item) for item in items[1::2])
 
 
 @cache
@@ -312,12 +312,13 @@ def parse_relation(that: str, within: str = "0 %") -> ParsedRelation:
     if len(that) > MAX_CHARACTERS:
         raise RelationError(MAX_CHARACTERS + 1, f"more than {MAX_CHARACTERS} characters")
     try:
-        sides, comparisons = _parser().parse(that)  # type: ignore[misc]
+        parsed: Any = _parser().parse(that)
     except UnexpectedInput as error:
         if isinstance(error, UnexpectedToken) and error.token.type == "$END":
             raise RelationError(len(that) + 1, "the relation ends too early") from None
         position = (error.pos_in_stream or 0) + 1
         raise RelationError(position, f"`{that[position - 1]}` cannot stand here") from None
+    sides, comparisons = parsed
     return ParsedRelation(sides, comparisons, parse_within(within))
 
 

@@ -171,4 +171,4 @@ def _hand_back(tables: AoT, index: int) -> None:
     while start and isinstance(body[start - 1][1], Comment | Whitespace):
         start -= 1
     for _, item in body[start:]:
-        tables[index - 1].add(item)
+        tables[index - 1].value.add(item)
