@@ -1,0 +1,207 @@
+"""From matches to finds: which layouts stand, which rival, and the place of every readout."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from extractor.calibration.model import Line, Readout
+from extractor.calibration.pattern import Slot, parse_pattern
+from extractor.locate.frame import Frame
+from extractor.locate.lines import CLEAR, Span, figure_extent, lay
+from extractor.locate.matching import Match
+from extractor.records import Box, Found, Place
+
+if TYPE_CHECKING:
+    from extractor.locate.locator import LineReader
+
+LETTERS = 0.75
+"""Letter height in heights of a readout's box: boxes are drawn with a little room."""
+_SHARED = 0.15
+"""Share of the smaller of two layouts' area from which they count as overlapping."""
+
+
+def finds(frame: Frame, matches: Sequence[Match], reader: LineReader) -> list[tuple[Found, Match]]:
+    """The matches that stand, as finds with places; look-alikes told apart or named rivals."""
+    areas = [_area(match) for match in matches]
+    beaten: set[int] = set()
+    rivals: dict[int, list[str]] = {index: [] for index in range(len(matches))}
+    for first in range(len(matches)):
+        for second in range(first + 1, len(matches)):
+            one, two = areas[first], areas[second]
+            if one.overlap(two) <= _SHARED * min(one.w * one.h, two.w * two.h):
+                continue
+            against_first = _against(matches[first], matches[second])
+            against_second = _against(matches[second], matches[first])
+            if against_second and not against_first:
+                beaten.add(second)
+            elif against_first and not against_second:
+                beaten.add(first)
+            else:
+                rivals[first].append(matches[second].layout.id)
+                rivals[second].append(matches[first].layout.id)
+    gone = {matches[index].layout.id for index in beaten}
+    return [
+        (
+            Found(
+                match.layout.id,
+                match.pose.scale,
+                areas[index],
+                match.score,
+                _places(frame, match, reader),
+                tuple(rival for rival in rivals[index] if rival not in gone),
+            ),
+            match,
+        )
+        for index, match in enumerate(matches)
+        if index not in beaten
+    ]
+
+
+def _against(match: Match, other: Match) -> int:
+    """Evidence against a match beside another on the same ground.
+
+    Landmarks that should be there and are not, and landmarks that fit clearly worse than the
+    other layout's at the same place: more than twice of the picture is left unexplained.
+    """
+    count = len(match.missing)
+    for name, score in match.scores.items():
+        box = _landmark_box(match, name)
+        for rival, rival_score in other.scores.items():
+            over = _landmark_box(other, rival)
+            if box.overlap(over) > 0.6 * max(box.w * box.h, over.w * over.h):
+                left, rival_left = 1 - score**2, 1 - rival_score**2
+                count += left > 2 * rival_left + 0.04
+    return count
+
+
+def _landmark_box(match: Match, name: str) -> Box:
+    landmark = next(each for each in match.layout.calibration.landmark if each.name == name)
+    return match.box(landmark.part, match.layout.boxes[name]) or Box(0, 0, 0, 0)
+
+
+def _area(match: Match) -> Box:
+    """What the layout covers: landmarks, readouts and lines of the parts found."""
+    calibration = match.layout.calibration
+    boxes = [_landmark_box(match, landmark.name) for landmark in calibration.landmark]
+    for readout in calibration.readout:
+        box = readout.box and match.box(readout.part, Box(*readout.box), readout.x_part)
+        boxes += [box] if box else []
+    for line in calibration.line:
+        box = match.box(line.part, Box(*line.box))
+        boxes += [box] if box else []
+    boxes = [box for box in boxes if box.w > 0]
+    x, y = min(box.x for box in boxes), min(box.y for box in boxes)
+    return Box(x, y, max(b.right for b in boxes) - x, max(b.bottom for b in boxes) - y)
+
+
+# ---------------------------------------------------------------- places
+
+
+def _places(frame: Frame, match: Match, reader: LineReader) -> tuple[Place, ...]:
+    calibration = match.layout.calibration
+    flowing: dict[str, Place] = {}
+    for line in calibration.line:
+        for place in _line_places(frame, match, line, reader):
+            flowing[place.readout] = place
+    return tuple(
+        flowing.get(readout.name) or _place(frame, match, readout)
+        for readout in calibration.readout
+    )
+
+
+def _on_frame(frame: Frame, box: Box) -> bool:
+    return box.x >= 0 and box.y >= 0 and box.right <= frame.width and box.bottom <= frame.height
+
+
+def _error(match: Match, part: str, drawn: Box, x_part: str | None = None) -> float:
+    across = match.pose.at(x_part or part, "x", drawn.x + drawn.w / 2)[1]
+    down = match.pose.at(part, "y", drawn.y + drawn.h / 2)[1]
+    return max(across, down)
+
+
+def _place(frame: Frame, match: Match, readout: Readout) -> Place:
+    if readout.box is None:
+        return Place(readout.name, None)
+    drawn = Box(*readout.box)
+    box = match.box(readout.part, drawn, readout.x_part)
+    if box is None or not _on_frame(frame, box):
+        return Place(readout.name, None)
+    height = LETTERS * box.h
+    error = _error(match, readout.part, drawn, readout.x_part)
+    state = _backing(match, readout.part, drawn)
+    if state == "beyond":
+        return Place(readout.name, None)
+    if state == "doubtful":
+        error = max(error, height)
+    return Place(readout.name, box, error, height)
+
+
+def _backing(match: Match, part: str, drawn: Box) -> str:
+    """What the landmark next to a readout says of it: ``seen``, ``doubtful`` or ``beyond``.
+
+    If that landmark is missing from its place, something else may be drawn there. Beyond the last
+    landmark seen (above or below) it is what a scrolled layout hides.
+    """
+    own = [
+        landmark
+        for landmark in match.layout.calibration.landmark
+        if landmark.part == part
+        and (landmark.name in match.scores or landmark.name in match.missing)
+    ]
+    if not own:
+        return "seen"
+
+    def distance(name: str) -> float:
+        box = match.layout.boxes[name]
+        across = max(box.x - drawn.right, drawn.x - box.right, 0)
+        down = max(box.y - drawn.bottom, drawn.y - box.bottom, 0)
+        return float(np.hypot(across, down))
+
+    nearest = min(own, key=lambda landmark: distance(landmark.name))
+    if nearest.name in match.scores:
+        return "seen"
+    seen = [match.layout.boxes[each.name] for each in own if each.name in match.scores]
+    if not seen:
+        return "doubtful"
+    middle = drawn.y + drawn.h / 2
+    if middle < min(box.y for box in seen) or middle > max(box.bottom for box in seen):
+        return "beyond"
+    return "doubtful"
+
+
+def _line_places(frame: Frame, match: Match, line: Line, reader: LineReader) -> list[Place]:
+    drawn = Box(*line.box)
+    names = [piece.name for piece in parse_pattern(line.pattern) if isinstance(piece, Slot)]
+    box = match.box(line.part, drawn)
+    if box is None or box.y < 0 or box.bottom > frame.height or box.right <= 0:
+        return [Place(name, None) for name in names]
+    left, right = max(0, int(box.x)), min(frame.width, int(np.ceil(box.right)))
+    top, bottom = int(box.y), min(frame.height, int(np.ceil(box.bottom)))
+    if right - left < 8 or bottom - top < 5:
+        return [Place(name, None) for name in names]
+    crop = np.ascontiguousarray(frame.image[top:bottom, left:right])
+    height = LETTERS * box.h
+    grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    spans = {span.readout: span for span in lay(line.pattern, reader.read_line(crop).chars, height)}
+    error = _error(match, line.part, drawn)
+    found = []
+    for name in names:
+        span = spans.get(name)
+        if span is None:
+            # the line is there, the figure could not be told: its whole box, place unknown
+            found.append(Place(name, Box(left, top, right - left, bottom - top), height, height))
+            continue
+        found.append(
+            _flowing(span, grey, Box(left, top, right - left, bottom - top), error, height)
+        )
+    return found
+
+
+def _flowing(span: Span, grey: np.ndarray, line: Box, error: float, height: float) -> Place:
+    x0, x1 = figure_extent(grey, span, height)
+    box = Box(line.x + x0, line.y, max(1.0, x1 - x0), line.h)
+    return Place(span.readout, box, error if span.margin >= CLEAR else height, height)
