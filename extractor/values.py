@@ -315,7 +315,7 @@ def _says(text: str, readout: Readout, marks: Marks) -> tuple[float, ...] | None
 
 
 def _slips(text: str, marks: Marks) -> Iterator[tuple[NeighbourKind, str]]:
-    point = marks.decimal or next((char for char in ".," if char in text), ".")
+    point: str = marks.decimal or next((str(char) for char in ".," if char in text), ".")
     bare = text.replace(point, "", 1) if point in text else text
     yield "lost-point", bare
     for at in range(1, len(bare)):

@@ -1,7 +1,7 @@
 """Crop -> texts with probabilities, behind one small interface; several readers.
 
 Nothing heavy is imported before the first reading: a run in which all is cached only asks for
-``readers_identity``.
+``reader_identity``.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING
 
+from extractor.reading.identity import reader_identity
 from extractor.reading.interface import CharAt, LineRead, Picture, Reader, WordAt
-from extractor.reading.nets import readers_identity
 from extractor.records import Figure, Kind
 
 if TYPE_CHECKING:
@@ -25,14 +25,14 @@ __all__ = [
     "WordAt",
     "default_reader",
     "read_figures",
-    "readers_identity",
+    "reader_identity",
 ]
 
 
 @cache
 def default_reader() -> FigureReader:
     """Give the reader of this process, built at the first call."""
-    from extractor.reading.cascade import FigureReader  # noqa: PLC0415
+    from extractor.reading.cascade import FigureReader
 
     return FigureReader()
 

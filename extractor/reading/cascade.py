@@ -1,28 +1,113 @@
-"""The order in which readers look at a figure, and what their looks together are worth."""
+"""The order in which readers look at a figure, and what their looks together are worth.
+
+The first reader looks at the crop cut to its ink, the second at the figure drawn clean. Where
+both are sure and agree, that is all; else the first looks again at other renderings, and the
+second once more at the picture itself.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import logging
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
+from typing import get_args
 
-from extractor.calibration.model import Calibration
+import numpy as np
+
+from extractor.calibration.model import Calibration, Marks, Readout
+from extractor.reading import trust
+from extractor.reading.figures import CHARACTERS, Parted, part
 from extractor.reading.general import GeneralReader
-from extractor.reading.interface import LineRead, Picture, WordAt
+from extractor.reading.identity import reader_identity
+from extractor.reading.ink import sharpness
+from extractor.reading.interface import (
+    LineRead,
+    Picture,
+    Reader,
+    SeenColumns,
+    Witness,
+    WordAt,
+)
+from extractor.reading.looks import Subject, stretched
+from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
-from extractor.records import Box, Figure, Found, Kind, Reading
+from extractor.records import (
+    Alternative,
+    Box,
+    Figure,
+    Found,
+    Kind,
+    Look,
+    Neighbour,
+    Place,
+    Reading,
+)
+from extractor.values import neighbours
+
+_log = logging.getLogger("ocrlog")
+
+_SIDE = 1.2  # how far the picture reaches beside a box, in digit heights
+_ABOVE = 0.35  # and above and below it
+_WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
+_MOST_ALTERNATIVES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is known of a figure before it is read."""
+
+    kind: Kind
+    missing: str | None = None
+    decimals: int | None = None
+    readout: Readout | None = None
+    marks: Marks | None = None
+
+    @property
+    def characters(self) -> str:
+        """The characters its figures may hold; '' for any."""
+        known = CHARACTERS[self.kind]
+        return known + (self.missing or "") if known else ""
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One look of the first reader, its texts gathered by the figure they hold."""
+
+    name: str
+    columns: SeenColumns
+    figures: Mapping[str, float]
+    lines: Mapping[str, tuple[str, Parted]]  # figure -> the likeliest line that holds it
+    best_line: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """All that the looks at one figure gave."""
+
+    text: str = ""
+    probability: float = 0.0
+    alternatives: tuple[Alternative, ...] = ()
+    looks: tuple[Look, ...] = ()
+    near: tuple[Neighbour, ...] = ()
+    unit: str = ""
 
 
 class FigureReader:
-    """Reads figures, lines and words; holds the nets, one of each a process."""
+    """Reads figures, lines and words; holds the nets, one of each a process.
 
-    def __init__(self) -> None:
-        self._first = GeneralReader()
+    ``first`` and ``second`` take the place of the general recogniser and of Tesseract.
+    """
+
+    def __init__(self, first: Reader | None = None, second: Witness | None = None) -> None:
+        self._first: Reader = first or GeneralReader()
+        self._second: Witness = second or TesseractReader()
         self._finder = WordFinder()
 
     @cached_property
     def identity(self) -> str:
-        """What a cached reading depends on beside its picture."""
-        return self._first.identity
+        """What a cached reading depends on beside its picture; see ``reader_identity``."""
+        return reader_identity()
 
     def read_found(
         self,
@@ -31,21 +116,40 @@ class FigureReader:
         calibration: Calibration,
         only: Collection[str] | None = None,
     ) -> tuple[Reading, ...]:
-        """Read every readout place of a found layout, or those named in ``only``.
+        """Read every readout place of a found layout, or of those named in ``only``.
 
-        ``image`` is the upright capture, RGB uint8 of shape (h, w, 3).
+        ``image`` is the upright capture, RGB uint8 of shape (h, w, 3). Readings come in the order
+        of ``found.places``; one without a box is not shown, and empty.
         """
-        raise NotImplementedError
+        readouts = {readout.name: readout for readout in calibration.readout}
+        return tuple(
+            self._read_place(image, found.layout, place, readouts[place.readout], calibration.marks)
+            for place in found.places
+            if only is None or place.readout in only
+        )
 
     def read_figures(
         self, crops: Sequence[Picture], kind: Kind = "number", *, decimals: int | None = None
     ) -> list[Figure]:
         """Read crops of one figure each; see ``extractor.reading.read_figures``."""
-        raise NotImplementedError
+        if kind not in get_args(Kind):
+            raise ValueError(f"kind is {kind!r}; expected one of {', '.join(get_args(Kind))}")
+        ask = Ask(kind, decimals=decimals)
+        figures = []
+        for at, crop in enumerate(crops):
+            if crop.dtype != np.uint8 or crop.ndim != 3 or crop.shape[2] != 3:
+                raise ValueError(
+                    f"crop {at} is {crop.dtype} of shape {crop.shape}; "
+                    "expected RGB uint8 of shape (h, w, 3)"
+                )
+            high, wide = crop.shape[:2]
+            seen = self._look(Subject(crop, (0, 0, wide, high), real=True), ask)
+            figures.append(Figure(seen.text, seen.probability, seen.alternatives))
+        return figures
 
     def read_line(self, crop: Picture) -> LineRead:
         """Read one line of text as it stands; px of the chars are those of ``crop``."""
-        (columns,) = self._first.read([crop])
+        (columns,) = self._first.read([crop], "")
         chars = columns.spelled()
         return LineRead("".join(char.char for char in chars), chars)
 
@@ -57,13 +161,198 @@ class FigureReader:
         """
         words = []
         for box in self._finder.find(image, scale):
-            (columns,) = self._first.read([_cut(image, box)])
+            (columns,) = self._first.read([_piece(image, box)], "")
             best = columns.texts()[0]
             if best.text.strip():
                 words.append(WordAt(best.text, box, best.probability))
         return words
 
+    def _read_place(
+        self, image: Picture, layout: str, place: Place, readout: Readout, marks: Marks
+    ) -> Reading:
+        box = place.box
+        if box is None:
+            return Reading(layout, place.readout, None)
+        height = place.height or box.h / 1.4
+        around = Box(
+            box.x - _SIDE * height,
+            box.y - _ABOVE * height,
+            box.w + 2 * _SIDE * height,
+            box.h + 2 * _ABOVE * height,
+        )
+        left, top = max(0, int(around.x)), max(0, int(around.y))
+        picture = _piece(image, around)
+        edges = (box.x - left, box.y - top, box.right - left, box.bottom - top)
+        subject = Subject(picture, edges, place.height)
+        ask = Ask(readout.kind, readout.missing, readout.decimals, readout, marks)
+        seen = self._look(subject, ask)
+        ink = subject.ink
+        return Reading(
+            layout,
+            place.readout,
+            box,
+            seen.text,
+            seen.probability,
+            seen.alternatives,
+            seen.looks,
+            seen.near,
+            seen.unit,
+            cut=bool(seen.text) and self._is_cut(subject),
+            height=ink.height if ink else place.height,
+            box_error=place.error,
+            sharpness=sharpness(subject.cut().picture),
+        )
 
-def _cut(image: Picture, box: Box) -> Picture:
-    x0, y0 = max(0, round(box.x)), max(0, round(box.y))
-    return image[y0 : max(y0, round(box.bottom)), x0 : max(x0, round(box.right))]
+    def _is_cut(self, subject: Subject) -> bool:
+        if subject.touches_border():
+            return True
+        if subject.ink is None or not any(subject.ink.near):
+            return False
+        (columns,) = self._first.read([subject.around().picture], "")
+        return subject.goes_on(columns.spelled())
+
+    def _look(self, subject: Subject, ask: Ask) -> Seen:
+        """Look at one figure as often as it needs."""
+        cut = subject.cut() if subject.sure else subject.given
+        if min(cut.picture.shape[:2]) < 2:
+            return Seen()
+        views = [self._view("cut" if subject.sure else "given", cut.picture, ask)]
+        until = _unit_begins(views[0], subject, cut.x)
+        clean = subject.clean(until)
+        second = [self._witness(clean if clean is not None else subject.cut(until).picture, ask)]
+        if not (
+            subject.sure
+            and views[0].columns.surety() > trust.SURE_COLUMN
+            and second[0].text == _best(views, ask)
+        ):
+            alone = subject.cut(until)
+            views.append(self._view("stretched", stretched(alone.picture), ask))
+            last = clean if clean is not None else alone.picture
+            views.append(self._view("clean" if clean is not None else "cut", last, ask))
+            if second[0].text != _best(views, ask):
+                second.append(self._witness(alone.picture, ask))
+        return _together(views, second, ask, subject.sure)
+
+    def _view(self, name: str, picture: Picture, ask: Ask) -> _View:
+        (columns,) = self._first.read([picture], ask.characters)
+        figures: dict[str, float] = {}
+        lines: dict[str, tuple[str, Parted]] = {}
+        texts = columns.texts()
+        for line in texts:
+            parted = part(line.text, ask.kind, ask.missing)
+            if parted is None or not parted.text:
+                continue
+            lines.setdefault(parted.text, (line.text, parted))
+            figures[parted.text] = figures.get(parted.text, 0.0) + line.probability
+        best = texts[0].text.strip() if texts else ""
+        return _View(f"{self._first.name} {name}", columns, figures, lines, best)
+
+    def _witness(self, picture: Picture, ask: Ask) -> Look:
+        """Ask the second reader; one that fails is silent, and never ends the reading."""
+        name = self._second.name
+        try:
+            (seen,) = self._second.read([picture], ask.characters)
+            said = seen.texts()
+        except Exception:
+            _log.warning("the reader %s failed on a crop", name, exc_info=True)
+            return Look(name, "", 0.0)
+        if not said or not said[0].text:
+            return Look(name, "", 0.0)
+        parted = part(said[0].text, ask.kind, ask.missing)
+        return Look(name, parted.text if parted else "", said[0].probability)
+
+
+def _piece(image: Picture, box: Box) -> Picture:
+    x0, y0 = max(0, int(box.x)), max(0, int(box.y))
+    return image[y0 : max(y0, int(np.ceil(box.bottom))), x0 : max(x0, int(np.ceil(box.right)))]
+
+
+def _weighed(text: str, ask: Ask) -> float:
+    """Weigh a text by the decimals its layout always draws."""
+    if ask.decimals is None or ask.kind not in {"number", "percentage"}:
+        return 1.0
+    at = max(text.rfind("."), text.rfind(","))
+    return 1.0 if (len(text) - at - 1 if at >= 0 else 0) == ask.decimals else _WRONG_DECIMALS
+
+
+def _mean(views: Sequence[_View]) -> dict[str, float]:
+    """Add the looks' path sums up: a text that one look speaks against comes out low."""
+    texts = dict.fromkeys(text for view in views for text in view.figures)
+    return {text: sum(view.figures.get(text, 0.0) for view in views) / len(views) for text in texts}
+
+
+def _best(views: Sequence[_View], ask: Ask) -> str:
+    mean = _mean(views)
+    return max(mean, key=lambda text: (mean[text] * _weighed(text, ask), text), default="")
+
+
+def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
+    """Tell where the unit begins that was read right of the figure, px of the picture; or None."""
+    line, parted = next(iter(view.lines.values()), ("", None))
+    chars = view.columns.spelled()
+    if parted is None or not parted.unit or "".join(char.char for char in chars) != line:
+        return None
+    follows = next(char for char in chars[parted.end :] if char.char != " ")
+    return subject.gap_near(x + (chars[parted.end - 1].x1 + follows.x0) / 2)
+
+
+def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bool) -> Seen:
+    mean = _mean(views)
+    text = _best(views, ask)
+    firsts = tuple(_look_of(view) for view in views)
+    if not text:
+        line = views[0].best_line
+        return Seen(line, min(trust.NO_FIGURE, firsts[0].probability), (), (*firsts, *second))
+    agreeing = sum(look.text == text for look in firsts)
+    witnessed = trust.witness(text, second)
+    probability = trust.probability(
+        mean[text],
+        min(view.columns.surety() for view in views),
+        agreeing,
+        len(views),
+        witnessed,
+        sure,
+    )
+    looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
+    rest = 1.0 - probability
+    others = {other: min(p, rest) for other, p in mean.items() if other != text}
+    for look in second:
+        if look.text and look.text != text:
+            others[look.text] = max(others.get(look.text, 0.0), min(look.probability, rest))
+    ordered = sorted(others.items(), key=lambda item: (-item[1], item[0]))
+    alternatives = [Alternative(text, probability), *(Alternative(t, p) for t, p in ordered)]
+    holder = next(view for view in views if text in view.lines)
+    return Seen(
+        text,
+        probability,
+        tuple(sorted(alternatives[:_MOST_ALTERNATIVES], key=lambda a: -a.probability)),
+        looks,
+        _near(views, text, ask),
+        holder.lines[text][1].unit,
+    )
+
+
+def _look_of(view: _View) -> Look:
+    text = max(view.figures, key=lambda t: (view.figures[t], t), default="")
+    return Look(view.name, text, view.figures.get(text, 0.0))
+
+
+def _near(views: Sequence[_View], text: str, ask: Ask) -> tuple[Neighbour, ...]:
+    """Score the texts one slip away on the same columns; keep the likeliest of each kind."""
+    if ask.readout is None or ask.marks is None:
+        return ()
+    slips = list(neighbours(text, ask.readout, ask.marks))
+    if not slips:
+        return ()
+    total = np.zeros(len(slips))
+    for view in views:
+        line, parted = view.lines.get(text, (text, Parted(text, "", 0, len(text))))
+        before, after = line[: parted.start], line[parted.end :]
+        scores = view.columns.score([line, *(f"{before}{slip}{after}" for _, slip in slips)])
+        # The unit beside the figure may be read in several ways: odds carry over to its sum.
+        odds = scores[1:] / scores[0] if scores[0] > 0 else scores[1:]
+        total += np.minimum(1.0, odds * max(view.figures.get(text, 0.0), float(scores[0])))
+    best: dict[str, Neighbour] = {}
+    for (kind, slip), p in sorted(zip(slips, total / len(views), strict=True), key=lambda s: s[1]):
+        best[kind] = Neighbour(kind, slip, float(p))
+    return tuple(best.values())

@@ -45,11 +45,15 @@ class WordAt:
     probability: float
 
 
-class LineLogits(Protocol):
-    """One line as a reader saw it: asked for its likeliest texts and for any given text."""
+class Seen(Protocol):
+    """What a reader makes of one line."""
 
     def texts(self) -> tuple[Alternative, ...]:
         """Give the likeliest whole texts with their probabilities, best first."""
+
+
+class SeenColumns(Seen, Protocol):
+    """What a reader makes of one line that can also be asked for texts it did not choose."""
 
     def score(self, texts: Sequence[str]) -> NDArray[np.float64]:
         """Give the probability of each of ``texts``, shape (n,)."""
@@ -57,12 +61,31 @@ class LineLogits(Protocol):
     def surety(self) -> float:
         """Give the least best-probability over all columns: it also sees a dropped character."""
 
+    def spelled(self) -> tuple[CharAt, ...]:
+        """Give the likeliest text character by character, with the px of each."""
+
 
 class Reader(Protocol):
     """Reads lines. A result depends on its own line alone, never on its batch mates."""
 
     name: str
-    identity: str
 
-    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> list[LineLogits]:
-        """Read each line; ``characters`` are those a line may hold, as a hint only."""
+    @property
+    def identity(self) -> str:
+        """Weights' hash and library versions."""
+
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> Sequence[SeenColumns]:
+        """Read each line; ``characters`` are those a line may hold, all if empty, as a hint."""
+
+
+class Witness(Protocol):
+    """A second reader, which only says what it sees."""
+
+    name: str
+
+    @property
+    def identity(self) -> str:
+        """Weights' hash and library versions."""
+
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> Sequence[Seen]:
+        """Read each line; ``characters`` are those a line may hold, all if empty."""

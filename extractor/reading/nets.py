@@ -46,7 +46,7 @@ def net_identity(task: Literal["rec", "det"]) -> str:
 
 def open_net(task: Literal["rec", "det"]) -> Any:
     """Open a net in ONNX Runtime on one thread."""
-    import onnxruntime  # noqa: PLC0415  (not needed where everything is cached)
+    import onnxruntime
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
@@ -56,8 +56,3 @@ def open_net(task: Literal["rec", "det"]) -> Any:
     return onnxruntime.InferenceSession(
         str(net_file(task)), options, providers=["CPUExecutionProvider"]
     )
-
-
-def readers_identity() -> str:
-    """Name everything beside the picture that a reading depends on, for the cache's key."""
-    return f"cascade=1 {net_identity('rec')} tesserocr={version('tesserocr')}"

@@ -1,0 +1,25 @@
+"""What a cached reading depends on beside its picture; imports nothing heavy."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+
+from extractor.reading.nets import net_identity
+
+METHOD = 1
+"""Counted up whenever looks, cutting, decoding or calibration change what is read."""
+
+
+def reader_identity() -> str:
+    """Name the readers by weights' hash and library versions, and the way they are used."""
+    return f"method={METHOD} {net_identity('rec')} {tesseract_identity()}"
+
+
+def tesseract_identity() -> str:
+    """Name the package through which Tesseract is reached."""
+    for package in ("tesserocr", "pytesseract"):
+        try:
+            return f"{package}={version(package)}"
+        except PackageNotFoundError:
+            continue
+    return "tesseract=none"

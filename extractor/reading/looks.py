@@ -1,0 +1,150 @@
+"""The pictures of one figure that readers are shown: as given, cut to the ink, drawn clean."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+
+from extractor.reading.ink import Edges, Ink, find_ink
+from extractor.reading.interface import CharAt, Picture
+
+_MARGIN = 0.3  # ground around the ink, in digit heights: what readers were trained with
+_STRETCH = 1.25  # of the further look: narrow digits get more columns
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A piece of a picture; ``x`` is where its left edge stands in that picture, px."""
+
+    picture: Picture
+    x: float
+
+
+class Subject:
+    """One figure in a picture: ``box`` is where it must lie, px of ``picture``.
+
+    ``picture`` reaches beyond the box where the capture does, so that neighbours are seen whole.
+    ``height`` is the expected digit height, px, 0 if unknown. ``real``: the picture's own edges
+    cut neighbours off.
+    """
+
+    def __init__(
+        self, picture: Picture, box: Edges, height: float = 0.0, *, real: bool = False
+    ) -> None:
+        self._picture = picture
+        self._box = box
+        self.ink: Ink | None = find_ink(picture, box, height, real=real)
+
+    @property
+    def sure(self) -> bool:
+        """The ink could be told safely."""
+        return self.ink is not None and self.ink.sure
+
+    @cached_property
+    def given(self) -> Cut:
+        """The box as given."""
+        x0, y0, x1, y1 = self._box
+        left = max(0, round(x0))
+        return Cut(self._picture[max(0, round(y0)) : round(y1), left : round(x1)], left)
+
+    def cut(self, until: float | None = None) -> Cut:
+        """Give the ink with some ground around it, up to x = ``until`` (where a unit begins)."""
+        ink = self.ink
+        if ink is None:
+            given = self.given
+            stop = None if until is None else max(1, round(until - given.x))
+            return Cut(given.picture[:, :stop], given.x)
+        x0, y0, x1, y1 = ink.edges
+        margin = _MARGIN * ink.height
+        left = max(x0 - margin, (x0 + ink.room[0]) / 2, 0.0)
+        right = min(x1 + margin, (x1 + ink.room[1]) / 2)
+        if until is not None:
+            x1 = max((b for _, b in ink.glyphs if b <= until + 1), default=until)
+            right = min(right, until)
+        upper, lower = max(0.0, y0 - margin), y1 + margin
+        a, b = int(left), max(int(left) + 1, int(np.ceil(right)))
+        piece = self._picture[int(upper) : int(np.ceil(lower)), a:b]
+        # Ground that a neighbour's ink stood in is made from what is left of it.
+        before = max(0, round(margin - (x0 - a)))
+        after = max(0, round(margin - (b - x1)))
+        padded = cv2.copyMakeBorder(piece, 0, 0, before, after, cv2.BORDER_REPLICATE)
+        return Cut(padded, a - before)
+
+    def clean(self, until: float | None = None) -> Picture | None:
+        """Give the drawing of the figure alone, as RGB; None where the ink is not sure."""
+        ink = self.ink
+        if ink is None or not ink.sure:
+            return None
+        drawn = ink.clean
+        if until is not None:
+            drawn = drawn[:, : max(1, round((until - ink.clean_x) * ink.clean_scale))]
+        pad = round(_MARGIN * ink.height * ink.clean_scale / 2)
+        return cv2.cvtColor(
+            cv2.copyMakeBorder(drawn, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=255),
+            cv2.COLOR_GRAY2RGB,
+        )
+
+    def around(self) -> Cut:
+        """Give the whole line that the figure stands in, with what stands beside the box."""
+        if self.ink is None:
+            return Cut(self._picture, 0.0)
+        margin = _MARGIN * self.ink.height
+        _, y0, _, y1 = self.ink.edges
+        return Cut(self._picture[max(0, int(y0 - margin)) : int(np.ceil(y1 + margin))], 0.0)
+
+    def goes_on(self, chars: tuple[CharAt, ...]) -> bool:
+        """Tell whether a digit stands right beside the ink, by ``chars`` read ``around`` it."""
+        ink = self.ink
+        if ink is None:
+            return False
+        reach = 0.9 * ink.height
+        x0, _, x1, _ = ink.edges
+        for char in chars:
+            middle = (char.x0 + char.x1) / 2
+            before = ink.near[0] and x0 - reach < middle < x0
+            behind = ink.near[1] and x1 < middle < x1 + reach
+            if char.char.isdigit() and (before or behind):
+                return True
+        return False
+
+    def touches_border(self) -> bool:
+        """Tell whether the ink touches the left or right edge of the picture."""
+        if self.ink is None:
+            return False
+        x0, _, x1, _ = self.ink.edges
+        return x0 < 1 or x1 > self._picture.shape[1] - 1
+
+    def gap_near(self, x: float) -> float:
+        """Give the middle of the gap between two strokes that is nearest to ``x``."""
+        glyphs = self.ink.glyphs if self.ink is not None else ()
+        gaps = [
+            (reach + after[0]) / 2
+            for reach, after in zip(_reach(glyphs), glyphs[1:], strict=False)
+            if after[0] > reach
+        ]
+        best = min(gaps, key=lambda gap: abs(gap - x), default=x)
+        near = self.ink is not None and abs(best - x) < 0.3 * self.ink.height
+        return best if near else x
+
+
+def _reach(glyphs: tuple[tuple[float, float], ...]) -> list[float]:
+    """Give how far to the right the strokes up to each one reach."""
+    return list(np.maximum.accumulate([b for _, b in glyphs])) if glyphs else []
+
+
+def stretched(picture: Picture) -> Picture:
+    """Give ``picture`` made wider, on half a px's shift: another sampling of the same strokes."""
+    if picture.size == 0:
+        return picture
+    wide = max(1, round(picture.shape[1] * _STRETCH))
+    move = np.array([[_STRETCH, 0, 0.5], [0, 1, 0.5]], np.float32)
+    return cv2.warpAffine(
+        picture,
+        move,
+        (wide, picture.shape[0]),
+        flags=cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
