@@ -219,7 +219,7 @@ def _decode_cv2(data: bytes, plain: bool) -> NDArray[np.uint8]:
     if not plain:
         if pixels.dtype == np.uint16:
             pixels = (pixels >> 8).astype(np.uint8)
-        pixels = _over_black(pixels[:, :, [2, 1, 0, 3]])
+        pixels = _over_black(cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA))
     return cast("NDArray[np.uint8]", pixels)
 
 
@@ -237,10 +237,12 @@ def _decode_pillow(picture: Image.Image) -> NDArray[np.uint8]:
 
 
 def _over_black(rgba: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    rgb, alpha = rgba[:, :, :3], rgba[:, :, 3:]
+    import cv2
+
+    alpha = rgba[:, :, 3:]
     if alpha.min() == 255:
-        return np.ascontiguousarray(rgb)
-    return ((rgb.astype(np.uint16) * alpha + 127) // 255).astype(np.uint8)
+        return cast("NDArray[np.uint8]", cv2.cvtColor(rgba, cv2.COLOR_RGBA2RGB))
+    return ((rgba[:, :, :3].astype(np.uint16) * alpha + 127) // 255).astype(np.uint8)
 
 
 def _png_beginning(data: bytes, rows: int) -> bytes | None:

@@ -242,10 +242,10 @@ def check_boxes(file: BinaryIO, size: int, needed: dict[bytes, str]) -> None:
         file.seek(at)
         head = file.read(16)
         length, kind = int.from_bytes(head[:4], "big"), head[4:8]
-        if not missing and (len(kind) < 4 or not all(32 <= c < 127 or c == 0xA9 for c in kind)):
-            return
         if len(head) < 8:
             raise ends_early(size, at + 8)
+        if not missing and not all(32 <= letter < 127 or letter == 0xA9 for letter in kind):
+            return
         if length == 1:
             if len(head) < 16:
                 raise ends_early(size, at + 16)
