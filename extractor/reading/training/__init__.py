@@ -1,0 +1,1 @@
+"""Training of the project's own figure reader; nothing else in the package imports it."""

@@ -1,0 +1,76 @@
+"""Codings that captures go through: JPEG, WebP, real H.264, scaled down and coded twice."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.uint8]
+
+
+def _still(picture: Picture, ending: str, flags: list[int]) -> Picture:
+    _, data = cv2.imencode(ending, picture[:, :, ::-1], flags)
+    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[:, :, ::-1])
+
+
+def jpeg(picture: Picture, quality: int, full_colour: bool = False) -> Picture:
+    """Code as JPEG with chroma 4:2:0, or 4:4:4 if ``full_colour``."""
+    sampling = (
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444 if full_colour else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
+    )
+    flags = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
+    return _still(picture, ".jpg", flags)
+
+
+def webp(picture: Picture, quality: int) -> Picture:
+    """Code as lossy WebP."""
+    return _still(picture, ".webp", [cv2.IMWRITE_WEBP_QUALITY, quality])
+
+
+def h264(pictures: list[Picture], crf: int, preset: str = "veryfast") -> list[Picture]:
+    """Code pictures of one even size as a film, each shown for two frames; give the second ones.
+
+    One thread; x264's constant rate factor ``crf``; 4:2:0.
+    """
+    import av  # noqa: PLC0415
+
+    height, width = pictures[0].shape[:2]
+    coder = av.CodecContext.create("libx264", "w")
+    coder.width, coder.height, coder.pix_fmt = width, height, "yuv420p"  # type: ignore[attr-defined]
+    coder.time_base = Fraction(1, 30)
+    coder.thread_count = 1
+    coder.options = {"crf": str(crf), "preset": preset, "x264-params": "bframes=1:threads=1"}
+    reader = av.CodecContext.create("h264", "r")
+    reader.thread_count = 1
+    frames = []
+    sent = [av.VideoFrame.from_ndarray(p, format="rgb24") for p in pictures for _ in range(2)]
+    for at, frame in enumerate([*sent, None]):
+        if frame is not None:
+            frame.pts, frame.time_base = at, Fraction(1, 30)
+        for packet in coder.encode(frame):  # type: ignore[attr-defined]
+            frames += reader.decode(packet)  # type: ignore[attr-defined]
+    frames += reader.decode(None)  # type: ignore[attr-defined]
+    frames.sort(key=lambda frame: frame.pts)
+    return [frame.to_ndarray(format="rgb24") for frame in frames[1::2]]
+
+
+def still(picture: Picture, rng: np.random.Generator) -> tuple[Picture, str, float]:
+    """Code a picture as a still at random; give it, the coding's name and the scale it came to."""
+    kind = rng.choice(["png", "jpeg", "webp", "twice"], p=[0.35, 0.35, 0.12, 0.18])
+    quality = int(rng.integers(40, 96))
+    if kind == "jpeg":
+        return jpeg(picture, quality, bool(rng.random() < 0.3)), f"jpeg{quality // 20 * 20}", 1.0
+    if kind == "webp":
+        return webp(picture, quality), f"webp{quality // 20 * 20}", 1.0
+    if kind == "twice":
+        first = jpeg(picture, int(rng.integers(60, 96)))
+        height, width = picture.shape[:2]
+        scale = float(rng.uniform(0.5, 0.97))
+        how = cv2.INTER_AREA if rng.random() < 0.7 else cv2.INTER_LINEAR
+        size = (round(width * scale), round(height * scale))
+        small = cv2.resize(first, size, interpolation=how)
+        return jpeg(small, quality), "twice", size[0] / width
+    return picture, "png", 1.0

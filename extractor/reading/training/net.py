@@ -1,0 +1,83 @@
+"""The nets: convolutions alone, so that any width goes and columns see only what is near them.
+
+Two CTC steps stand in one column of 4 px: narrow digits in loose crops need them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor, nn
+
+from extractor.reading.training.charset import CLASSES
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Sizes of a net: height of its input, channels of its four stages, blocks along the line.
+
+    ``early``: a residual block at a quarter of the resolution too.
+    """
+
+    height: int
+    channels: tuple[int, int, int, int]
+    blocks: int
+    early: bool
+
+
+PLANS = {
+    "first": Plan(32, (16, 32, 56, 128), 4, early=False),
+    "second": Plan(40, (32, 56, 96, 224), 4, early=True),
+}
+
+
+def _conv(
+    inside: int, out: int, size: tuple[int, int], stride: tuple[int, int] = (1, 1),
+    pad: tuple[int, int] = (1, 1), groups: int = 1,
+) -> nn.Sequential:  # fmt: skip
+    return nn.Sequential(
+        nn.Conv2d(inside, out, size, stride, pad, groups=groups, bias=False), nn.BatchNorm2d(out)
+    )
+
+
+class _Block(nn.Module):
+    """Adds what ``body`` makes of its input."""
+
+    def __init__(self, *body: nn.Module) -> None:
+        super().__init__()
+        self.body = nn.Sequential(*body)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return torch.relu(x + self.body(x))
+
+
+class Net(nn.Module):
+    """Pictures (n, 3, height, width) in -1 to 1 -> class scores (n, width / 2, classes)."""
+
+    def __init__(self, plan: Plan) -> None:
+        super().__init__()
+        a, b, c, d = plan.channels
+        self.look = nn.Sequential(
+            _conv(3, a, (3, 3), (2, 2)), nn.ReLU(),
+            _conv(a, b, (3, 3), (2, 2)), nn.ReLU(),
+            *([_Block(_conv(b, b, (3, 3)))] if plan.early else []),
+            _conv(b, c, (3, 3), (2, 1)), nn.ReLU(),
+            _Block(_conv(c, c, (3, 3))),
+            _conv(c, d, (plan.height // 8, 3), pad=(0, 1)), nn.ReLU(),
+        )  # fmt: skip
+        self.along = nn.Sequential(
+            *(
+                _Block(
+                    _conv(d, d, (1, 7), pad=(0, 3), groups=d), nn.ReLU(),
+                    _conv(d, d, (1, 1), pad=(0, 0)),
+                )  # fmt: skip
+                for _ in range(plan.blocks)
+            )
+        )
+        self.head = nn.Conv2d(d, 2 * (len(CLASSES) + 1), 1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        scores = self.head(self.along(self.look(x))).squeeze(2)  # (n, 2 * classes, columns)
+        n, _, columns = scores.shape
+        return scores.transpose(1, 2).reshape(n, 2 * columns, -1)

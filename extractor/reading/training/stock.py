@@ -1,0 +1,136 @@
+"""Fonts and scenes of one split, out of the bundle."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from extractor.reading.training.charset import DRAWN
+
+# Shares of the font classes in what is drawn: overlays are mostly plain sans.
+_SHARES = {
+    "sans": 0.52, "mono": 0.14, "condensed": 0.11, "rounded": 0.06, "serif": 0.05,
+    "display": 0.06, "pixel": 0.04, "segment": 0.02,
+}  # fmt: skip
+_SEGMENT_HAS = frozenset("0123456789-:. ")
+
+
+@dataclass(frozen=True, slots=True)
+class Glyph:
+    """Coverage (uint8) of a character; its upper left px against pen and baseline; advance."""
+
+    mask: NDArray[np.uint8]
+    dx: int
+    dy: int
+    advance: float
+
+
+@dataclass
+class Face:
+    """One face; glyphs are drawn by FreeType and kept per size for as long as a sheet needs."""
+
+    kind: str
+    family: str
+    name: str
+    data: bytes = field(repr=False)
+
+    @cached_property
+    def has(self) -> frozenset[str]:
+        """Characters whose look says which they are."""
+        from fontTools.ttLib import TTFont  # noqa: PLC0415
+
+        cmap = set(TTFont(io.BytesIO(self.data), lazy=True).getBestCmap())
+        has = {c for c in DRAWN if ord(c) in cmap}
+        if self.kind == "segment":
+            return frozenset(has & _SEGMENT_HAS)
+        small = [c for c in "aerg" if c in has and self._same(c, c.upper())]
+        if len(small) >= 3:  # a face of capitals only
+            has -= set("abcdefghijklmnopqrstuvwxyz")
+        return frozenset(has)
+
+    def _same(self, a: str, b: str) -> bool:
+        first, second = (self.glyph(c, 64.0).mask for c in (a, b))
+        if 0 in first.shape or 0 in second.shape:
+            return False
+        shape = (32, 32)
+        one, two = (np.asarray(Image.fromarray(m).resize(shape), float) for m in (first, second))
+        return bool(np.corrcoef(one.ravel(), two.ravel())[0, 1] > 0.9)
+
+    def font(self, size: float) -> Any:
+        """Open the face at ``size`` px an em."""
+        return ImageFont.truetype(
+            io.BytesIO(self.data), size, layout_engine=ImageFont.Layout.BASIC
+        )
+
+    def glyph(self, char: str, size: float, font: Any = None) -> Glyph:
+        """Draw one character at ``size`` px an em."""
+        font = font or self.font(size)
+        left, top = int(0.6 * size) + 2, int(1.4 * size) + 2
+        canvas = Image.new("L", (left + int(1.8 * size), top + int(0.7 * size)))
+        ImageDraw.Draw(canvas).text((left, top), char, 255, font=font, anchor="ls")
+        box = canvas.getbbox()
+        if box is None:
+            return Glyph(np.zeros((0, 0), np.uint8), 0, 0, font.getlength(char))
+        ink = np.asarray(canvas.crop(box))
+        return Glyph(ink, box[0] - left, box[1] - top, font.getlength(char))
+
+
+class Stock:
+    """Faces and scenes of one split ('train', 'tune', 'test') of a bundle."""
+
+    def __init__(self, bundle: Path, split: str) -> None:
+        self._faces: dict[str, dict[str, list[Face]]] = {}
+        self._signs: dict[str, list[Face]] = {}
+        self._scenes: list[bytes] = []
+        self._decoded: dict[int, NDArray[np.uint8]] = {}
+        with zipfile.ZipFile(bundle) as archive:
+            for entry in sorted(archive.namelist()):
+                parts = entry.split("/")
+                if parts[:2] == ["fonts", split]:
+                    face = Face(parts[2], parts[3], Path(entry).stem, archive.read(entry))
+                    self._faces.setdefault(parts[2], {}).setdefault(parts[3], []).append(face)
+                elif parts[:2] == ["scenes", split]:
+                    self._scenes.append(archive.read(entry))
+        if not self._faces or not self._scenes:
+            raise ValueError(
+                f"{bundle} has no fonts or scenes for {split!r}; mend: make it with "
+                "python -m extractor.reading.training.bundle"
+            )
+
+    @property
+    def families(self) -> list[str]:
+        """All families of the split, sorted."""
+        return sorted(name for group in self._faces.values() for name in group)
+
+    def face(self, rng: np.random.Generator) -> Face:
+        """Draw a face: its class by share, then a family evenly, then a face evenly."""
+        kinds = sorted(self._faces)
+        shares = np.array([_SHARES[k] for k in kinds])
+        families = self._faces[kinds[rng.choice(len(kinds), p=shares / shares.sum())]]
+        names = sorted(families)
+        faces = families[names[rng.integers(len(names))]]
+        return faces[rng.integers(len(faces))]
+
+    def sign_face(self, char: str, rng: np.random.Generator) -> Face | None:
+        """Draw a face that has ``char``, as a browser falls back to another font; None if none."""
+        if char not in self._signs:
+            every = [f for kind, group in sorted(self._faces.items()) if kind != "segment"
+                     for _, faces in sorted(group.items()) for f in faces]  # fmt: skip
+            self._signs[char] = [face for face in every if char in face.has]
+        having = self._signs[char]
+        return having[rng.integers(len(having))] if having else None
+
+    def scene(self, rng: np.random.Generator) -> NDArray[np.uint8]:
+        """Draw a scene, RGB uint8 (h, w, 3)."""
+        at = int(rng.integers(len(self._scenes)))
+        if at not in self._decoded:
+            self._decoded[at] = np.asarray(Image.open(io.BytesIO(self._scenes[at])).convert("RGB"))
+        return self._decoded[at]

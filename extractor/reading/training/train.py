@@ -1,0 +1,274 @@
+"""Train both nets at once on lines drawn beside the GPU.
+
+    python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 9 --total 18
+
+A later run with the same OUT goes on from its checkpoints (one a net, at most 16 MiB) until
+``--total`` minutes are trained. Seeds are fixed; how many lines are drawn depends on the machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+
+from extractor.reading.training.charset import CLASSES, fold
+from extractor.reading.training.feed import Batch, Feed, batches
+from extractor.reading.training.net import PLANS, Net
+from extractor.reading.training.sheets import Crop, scattered, stream
+from extractor.reading.training.stock import Stock
+
+_RATE = 3e-3
+_DECAY = 0.03
+_ALIGN = 0.3  # weight of the target that says where each character stands
+_EMA = 0.999
+_USES = 4  # a batch is used at most so often, each time altered otherwise
+_POOL = 1200  # batches kept for another use
+
+
+def alter(pictures: Tensor, middles: Tensor, rng: torch.Generator) -> tuple[Tensor, Tensor]:
+    """Alter uint8 (n, h, w, 3) at random; give (n, 3, h, w) in -1 to 1, and moved middles.
+
+    Shift and scale by fractions of a px, colours exchanged, inverted, stretched, noise.
+    """
+    n, h, w, _ = pictures.shape
+    place = pictures.device
+
+    def rand(*shape: int) -> Tensor:
+        return torch.rand(*shape, device=place, generator=rng)
+
+    x = pictures.permute(0, 3, 1, 2).float().sub_(127).div_(127)
+    moved = rand(n) < 0.6
+    wide = torch.where(moved, 1 + 0.05 * (rand(n) - 0.5), 1.0)
+    tall = torch.where(moved, 1 + 0.08 * (rand(n) - 0.5), 1.0)
+    across = torch.where(moved, (rand(n) - 0.5) * 4, 0.0)  # px of the picture
+    down = torch.where(moved, (rand(n) - 0.5) * 2.4, 0.0)
+    turn = torch.zeros(n, 2, 3, device=place)
+    turn[:, 0, 0], turn[:, 1, 1] = wide, tall
+    turn[:, 0, 2], turn[:, 1, 2] = 2 * across / w, 2 * down / h
+    grid = nn.functional.affine_grid(turn, [n, 3, h, w], align_corners=False)
+    x = nn.functional.grid_sample(x, grid, padding_mode="border", align_corners=False)
+    # source = wide * (out - w / 2) + across + w / 2
+    scale = h / 32
+    half = w / 2 / scale
+    middles = (middles - half - across[:, None] / scale) / wide[:, None] + half
+    order = torch.argsort(rand(n, 3), dim=1)
+    x = torch.where((rand(n) < 0.5)[:, None, None, None], x[torch.arange(n, device=place)[:, None], order], x)
+    gain = torch.where(rand(n) < 0.3, -1.0, 1.0) * (0.65 + 0.55 * rand(n))
+    x = x * gain[:, None, None, None] + 0.3 * (rand(n, 3, 1, 1) - 0.5)
+    noise = 0.08 * rand(n).square()
+    x = x + noise[:, None, None, None] * torch.randn(x.shape, device=place, generator=rng)
+    return x.clamp(-1.05, 1.05), middles
+
+
+def loss_of(scores: Tensor, codes: Tensor, middles: Tensor, height: int) -> Tensor:
+    """CTC, and cross entropy where the generator knows what stands at a step.
+
+    A character's middle says the character; half-way between two middles, and clear of the text,
+    it says blank: characters are neither doubled nor dropped.
+    """
+    n, steps, _ = scores.shape
+    logs = scores.float().log_softmax(2)
+    lengths = (codes > 0).sum(1)
+    whole = torch.full((n,), steps, dtype=torch.long, device=scores.device)
+    ctc = nn.functional.ctc_loss(
+        logs.transpose(0, 1), codes.long(), whole, lengths, reduction="none", zero_infinity=True
+    )
+    at = middles * (height / 32) / 2
+    real = codes > 0
+    spot = at.floor().long().clamp(0, steps - 1)
+    goal = torch.full((n, steps + 1), -100, dtype=torch.long, device=scores.device)
+    between = (at[:, 1:] + at[:, :-1]) / 2
+    apart = real[:, 1:] & (at[:, 1:] - at[:, :-1] >= 2.5)
+    gap = torch.where(apart, between.floor().long().clamp(0, steps - 1), steps)
+    goal.scatter_(1, gap, torch.zeros_like(gap))
+    goal.scatter_(1, torch.where(real, spot, steps), codes.long())
+    goal = goal[:, :steps]
+    line = torch.arange(steps, device=scores.device)[None]
+    last = torch.where(real, at, -9.0).amax(1)
+    first = torch.where(real, at, 1e6).amin(1)
+    clear = (line > last[:, None] + 8) | (line < first[:, None] - 8)
+    goal = torch.where((goal < 0) & clear, 0, goal)
+    align = nn.functional.nll_loss(logs.reshape(n * steps, -1), goal.reshape(-1), ignore_index=-100)
+    return (ctc / (lengths + 2)).mean() + _ALIGN * align
+
+
+def spell(scores: Tensor) -> list[str]:
+    """Read the best path of each line."""
+    texts = []
+    for best in scores.argmax(2).cpu().numpy():
+        kept = best[np.r_[True, best[1:] != best[:-1]]]
+        texts.append("".join(CLASSES[k - 1] for k in kept if k))
+    return texts
+
+
+class Trainee:
+    """A net in training with its average, optimiser and checkpoint."""
+
+    def __init__(self, name: str, place: torch.device) -> None:
+        torch.manual_seed(7)
+        self.name, self.plan = name, PLANS[name]
+        self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+        self.mean = copy.deepcopy(self.net).eval()
+        self.step = 0
+        kernels = [p for p in self.net.parameters() if p.ndim > 1]
+        others = [p for p in self.net.parameters() if p.ndim <= 1]
+        self.optimiser = torch.optim.AdamW(
+            [{"params": kernels, "weight_decay": _DECAY}, {"params": others, "weight_decay": 0.0}],
+            lr=_RATE, betas=(0.9, 0.99),
+        )  # fmt: skip
+
+    def train(self, batch: dict[str, Tensor], share: float, rng: torch.Generator) -> Tensor:
+        """Take one step; ``share`` of the whole training is done."""
+        rate = _RATE * min(1.0, (self.step + 1) / 600) * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, share))))
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+        pictures = batch["low" if self.plan.height == 32 else "high"]
+        x, middles = alter(pictures, batch["middles"], rng)
+        self.net.train()
+        with torch.autocast(x.device.type, torch.bfloat16):
+            scores = self.net(x.to(memory_format=torch.channels_last))
+        loss = loss_of(scores, batch["codes"], middles, self.plan.height)
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        self.optimiser.step()
+        self.step += 1
+        keep = min(_EMA, (self.step + 1) / (self.step + 10))
+        with torch.no_grad():
+            means = list(self.mean.parameters())
+            torch._foreach_lerp_(means, list(self.net.parameters()), 1 - keep)
+            for mine, other in zip(self.mean.buffers(), self.net.buffers(), strict=True):
+                if mine.dtype.is_floating_point:
+                    mine.lerp_(other, 1 - keep)
+        return loss.detach()
+
+    def save(self, folder: Path, minutes: float) -> None:
+        """Write the checkpoint; moments as half floats."""
+        state = self.optimiser.state_dict()
+        for moments in state["state"].values():
+            for key in ("exp_avg", "exp_avg_sq"):
+                moments[key] = moments[key].to(torch.bfloat16)
+        torch.save(
+            {"net": self.net.state_dict(), "mean": self.mean.state_dict(), "step": self.step,
+             "optimiser": state, "minutes": minutes},
+            folder / f"{self.name}.pt",
+        )  # fmt: skip
+
+    def load(self, folder: Path) -> float:
+        """Go on from a checkpoint, if there is one; give the minutes trained before."""
+        path = folder / f"{self.name}.pt"
+        if not path.exists():
+            return 0.0
+        saved: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
+        self.net.load_state_dict(saved["net"])
+        self.mean.load_state_dict(saved["mean"])
+        self.optimiser.load_state_dict(saved["optimiser"])
+        for moments in self.optimiser.state.values():
+            for key in ("exp_avg", "exp_avg_sq"):
+                moments[key] = moments[key].float()
+        self.step = saved["step"]
+        return float(saved["minutes"])
+
+
+def on(batch: Batch, place: torch.device) -> dict[str, Tensor]:
+    """Copy a batch to the GPU."""
+    arrays = {"low": batch.low, "high": batch.high, "codes": batch.codes, "middles": batch.middles}
+    return {name: torch.from_numpy(array).to(place) for name, array in arrays.items()}
+
+
+def judge(trainee: Trainee, held: list[tuple[dict[str, Tensor], list[Crop]]]) -> dict[str, float]:
+    """Give the share of lines not read exactly, by cut, on the tuning crops."""
+    wrong: dict[str, list[bool]] = {}
+    key = "low" if trainee.plan.height == 32 else "high"
+    for batch, crops in held:
+        x = batch[key].permute(0, 3, 1, 2).float().sub(127).div(127)
+        with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16):
+            scores = trainee.mean(x.to(memory_format=torch.channels_last)).float()
+        for crop, text in zip(crops, spell(scores), strict=True):
+            wrong.setdefault(crop.cut, []).append(text != fold(crop.text))
+    return {cut: round(100 * float(np.mean(flags)), 3) for cut, flags in sorted(wrong.items())}
+
+
+def tuning_crops(bundle: Path, count: int) -> list[Crop]:
+    """Draw the crops by which runs are compared."""
+    found = stream(Stock(bundle, "tune"), scattered, np.random.default_rng(11))
+    return [next(found) for _ in range(count)]
+
+
+def main() -> None:
+    """Train for the minutes asked."""
+    asked = argparse.ArgumentParser()
+    asked.add_argument("bundle", type=Path)
+    asked.add_argument("out", type=Path)
+    asked.add_argument("--minutes", type=float, default=9.0)
+    asked.add_argument("--total", type=float, default=18.0)
+    asked.add_argument("--processes", type=int, default=15)
+    asked.add_argument("--tuning", type=int, default=6000)
+    asked.add_argument("--resume", type=Path)
+    told = asked.parse_args()
+    begun = time.monotonic()
+    place = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = True
+    told.out.mkdir(parents=True, exist_ok=True)
+    trainees = [Trainee(name, place) for name in PLANS]
+    before = max([trainee.load(told.resume or told.out) for trainee in trainees])
+    seed = 1 + round(10 * before)
+    feed = Feed(told.bundle, "train", seed, told.processes)
+    held = [(on(b, place), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
+    rng = torch.Generator(place)
+    rng.manual_seed(seed)
+    chance = np.random.default_rng(seed)
+    pool: list[list[Any]] = []
+    fresh = lines = 0
+    start = time.monotonic()
+    said = start
+    losses: list[Tensor] = []
+    while True:
+        minutes = (time.monotonic() - begun) / 60
+        if minutes >= told.minutes:
+            break
+        drawn = feed.poll(wait=not pool)
+        if drawn is not None:
+            entry = [on(drawn, place), 0]
+            pool.append(entry)
+            fresh += len(drawn.codes)
+            if len(pool) > _POOL:
+                pool.pop(0)
+        else:
+            entry = pool[int(chance.integers(len(pool)))]
+        entry[1] += 1
+        if entry[1] == _USES:
+            pool.remove(entry)
+        lines += len(entry[0]["codes"])
+        share = (before + minutes) / told.total
+        losses = [trainee.train(entry[0], share, rng) for trainee in trainees]
+        if time.monotonic() - said > 45:
+            said = time.monotonic()
+            rate = f"{fresh / (said - start):.0f} fresh/s {lines / (said - start):.0f} lines/s"
+            shares = {t.name: judge(t, held) for t in trainees}
+            print(f"{minutes:.2f} min step {trainees[0].step} {rate} pool {len(pool)} "
+                  f"loss {[round(float(v), 4) for v in losses]} wrong % {shares}", flush=True)  # fmt: skip
+            for trainee in trainees:
+                trainee.save(told.out, before + minutes)
+    feed.close()
+    minutes = before + (time.monotonic() - begun) / 60
+    report = {"minutes": minutes, "fresh": fresh, "lines": lines, "steps": trainees[0].step,
+              "wrong": {t.name: judge(t, held) for t in trainees}}  # fmt: skip
+    for trainee in trainees:
+        trainee.save(told.out, minutes)
+    (told.out / f"report-{seed}.json").write_text(json.dumps(report, indent=1))
+    print(json.dumps(report), flush=True)
+
+
+if __name__ == "__main__":
+    main()
