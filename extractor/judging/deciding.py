@@ -1,0 +1,117 @@
+"""Decisions of people and the readings they hold for.
+
+A decision holds while file, time, layout and readout are the same and the boxes of then and now
+cover at least 60 % of each other. What another decision replaces is taken back.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from extractor.records import Box, Decision, Doubt, Reading, Sighting, Source
+
+COVER = 0.6
+"""Share of either box that the other must cover for a decision to hold."""
+
+_ACTIONS: dict[str, Source] = {"accept": "accepted", "correct": "corrected", "type": "typed"}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What people decided of one reading.
+
+    ``text`` is the figure they gave; ``doubt`` is a reason why no answer holds (then ``text`` is
+    ''), or the flag of a figure that a person too found unreadable (then ``settles`` is true).
+    """
+
+    text: str
+    source: Source
+    doubt: Doubt | None = None
+    settles: bool = True
+
+
+class Answers:
+    """The decisions that are not taken back, asked reading by reading."""
+
+    def __init__(self, decisions: Iterable[Decision]) -> None:
+        once = {each.id: each for each in decisions}
+        replaced = {each.replaces for each in once.values() if each.replaces != each.id}
+        live = [each for each in once.values() if each.id not in replaced]
+        self._by_reading: dict[tuple[str, int | None, str, str], list[Decision]] = defaultdict(list)
+        for each in sorted(live, key=lambda each: (each.when, each.id)):
+            self._by_reading[each.file, each.pts, each.layout, each.readout].append(each)
+
+    def __bool__(self) -> bool:
+        return bool(self._by_reading)
+
+    def find(self, content: str, pts: int | None, reading: Reading) -> Answer | None:
+        """Return what was decided of ``reading``, None if nothing was."""
+        key = (content, pts, reading.layout, reading.readout)
+        if not self._by_reading or key not in self._by_reading:
+            return None
+        if reading.box is None:
+            return None
+        told = self._by_reading[key]
+        here = [each for each in told if covers(reading.box, each.box)]
+        return _answer(here, reading.text) if here else _elsewhere(told[-1])
+
+    def idle(self, sightings: Iterable[Sighting]) -> list[str]:
+        """Say which decisions are about a readout that their capture no longer shows."""
+        if not self._by_reading:
+            return []
+        places: dict[tuple[str, int | None], str] = {}
+        shown = set()
+        for sighting in sightings:
+            frame = sighting.frame
+            places[frame.content, frame.pts] = sighting.capture.path
+            shown |= {
+                (frame.content, frame.pts, each.layout, each.readout)
+                for each in frame.readings
+                if each.box is not None
+            }
+        return [
+            f"{places[key[:2]]}: {told[-1].who} decided {key[3]}, which is not shown there now; "
+            "the decision is kept and does nothing"
+            for key, told in sorted(self._by_reading.items(), key=lambda each: str(each[0]))
+            if key[:2] in places and key not in shown
+        ]
+
+
+def covers(one: Box, other: Box) -> bool:
+    """Tell whether two boxes cover at least ``COVER`` of each other."""
+    shared = one.overlap(other)
+    return shared > 0 and shared >= COVER * max(one.w * one.h, other.w * other.h)
+
+
+def given(decision: Decision) -> str:
+    """The figure a decision gives, '' if it says that there is none to read."""
+    if decision.action == "unreadable":
+        return ""
+    if decision.action == "accept":
+        return decision.after or decision.before
+    return decision.after
+
+
+def _answer(told: Sequence[Decision], text: str) -> Answer:
+    last = told[-1]
+    if len({given(each) for each in told}) > 1:
+        said = " and ".join(f"{each.who} says {given(each) or 'unreadable'}" for each in told)
+        return Answer("", "read", Doubt("reviewers-disagree", said), settles=False)
+    after = given(last)
+    if last.action == "unreadable":
+        why = f"{last.who} found it unreadable on {last.when}"
+        return Answer("", "read", Doubt("unreadable", why))
+    if last.action == "accept" and after != text:
+        return Answer(after, "corrected")  # what was accepted is no longer what is read
+    return Answer(after, _ACTIONS[last.action])
+
+
+def _elsewhere(last: Decision) -> Answer:
+    box = last.box
+    why = (
+        f"{last.who} gave {given(last) or 'unreadable'} on {last.when} for the box at "
+        f"{box.x:.1f}, {box.y:.1f} of {box.w:.1f} x {box.h:.1f} px"
+    )
+    return Answer("", "read", Doubt("decided-elsewhere", why), settles=False)
