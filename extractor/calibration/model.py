@@ -103,11 +103,14 @@ class Locating(_Part):
     """How far a capture may differ from the drawing, and what must be found on it.
 
     ``scales`` are the smallest and largest px of a capture a px of the drawing. ``needs`` is how
-    many landmarks must be found before the layout counts as found.
+    many landmarks must be found before the layout counts as found. ``bars`` are the heights of
+    fixed bars at the upper and the lower edge of the capture, under which a scrolled layout
+    passes: a readout that lies under one is not shown.
     """
 
     scales: Range = (0.35, 3.0)
     needs: Annotated[int, Field(ge=1, le=50)] = 2
+    bars: tuple[Annotated[float, Field(ge=0)], Annotated[float, Field(ge=0)]] = (0.0, 0.0)
 
 
 class Landmark(_Part):

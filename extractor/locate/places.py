@@ -117,6 +117,12 @@ def _on_frame(frame: Frame, box: Box) -> bool:
     return box.x >= 0 and box.y >= 0 and box.right <= frame.width and box.bottom <= frame.height
 
 
+def _under_bar(frame: Frame, match: Match, box: Box) -> bool:
+    """Say whether a fixed bar at the upper or lower edge of the capture covers some of a box."""
+    upper, lower = (bar * match.pose.scale for bar in match.layout.calibration.locating.bars)
+    return (upper > 0 and box.y < upper) or (lower > 0 and box.bottom > frame.height - lower)
+
+
 def _error(match: Match, part: str, drawn: Box, x_part: str | None = None) -> float:
     across = match.pose.at(x_part or part, "x", drawn.x + drawn.w / 2)[1]
     down = match.pose.at(part, "y", drawn.y + drawn.h / 2)[1]
@@ -128,7 +134,7 @@ def _place(frame: Frame, match: Match, readout: Readout) -> Place:
         return Place(readout.name, None)
     drawn = Box(*readout.box)
     box = match.box(readout.part, drawn, readout.x_part)
-    if box is None or not _on_frame(frame, box):
+    if box is None or not _on_frame(frame, box) or _under_bar(frame, match, box):
         return Place(readout.name, None)
     height = LETTERS * box.h
     error = _error(match, readout.part, drawn, readout.x_part)
