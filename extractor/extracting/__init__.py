@@ -186,10 +186,10 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             ignored=listing.ignored,
             read_now=read_now,
         )
-        facts.write_facts_csv(inputs.facts_file, proposed)
-        written = _export(outcome)
+        told = facts.write_facts_csv(inputs.facts_file, proposed)
+        report = _export(outcome)
         progress("judging and writing", 1, 1)
-    return replace(outcome, notices=(*outcome.notices, *written.notices))
+    return replace(outcome, notices=(*outcome.notices, *told, *report.notices))
 
 
 def extract(
@@ -416,9 +416,7 @@ def _shown(
     frames: Mapping[str, Sequence[FrameReadings]], layouts: Sequence[Calibration]
 ) -> dict[str, frozenset[str]]:
     """Map each capture to the statistics of the layouts found on it."""
-    statistics = {
-        layout.id: frozenset(readout.statistic for readout in layout.readout) for layout in layouts
-    }
+    statistics = {layout.id: facts.statistics_of(layout) for layout in layouts}
     return {
         path: frozenset().union(*(statistics[found.layout] for row in rows for found in row.found))
         for path, rows in frames.items()
