@@ -24,7 +24,7 @@ from extractor.judging.along_time import (
 )
 from extractor.judging.deciding import Answers
 from extractor.judging.entries import Entry, enter
-from extractor.judging.evidence import FAR, OUTLIER, Likelier, Rival, RunEvidence, likeliest
+from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
 from extractor.judging.relations import Broken, Relations, blamed
 from extractor.judging.runs import Run, runs, shown
@@ -191,8 +191,8 @@ def _found_by_trend(tracked: Sequence[Entry], tracks: Tracks) -> list[_Finding]:
 def _found_exchanged(tracked: Sequence[Entry], run: RunEvidence) -> list[_Finding]:
     """Find two outliers of one layout on one sighting that would fit in each other's place."""
     outliers: dict[tuple[int, str], list[Entry]] = defaultdict(list)
-    for entry in dict.fromkeys(tracked):
-        if not entry.certain and run.distance(entry) >= FAR:
+    for entry in dict.fromkeys(tracked[place] for place in run.far()):
+        if not entry.certain:
             outliers[entry.at, entry.layout.id].append(entry)
     found: list[_Finding] = []
     for group in outliers.values():

@@ -52,8 +52,9 @@ class Surroundings:
     """What a run says of the place of each reading, whatever stands there.
 
     ``centres``, shape (n, 3): the median of its 7 neighbours, of the 3 before and of the 3 after
-    (NaN where there are too few). ``spread``, shape (n,): 1.4826 MAD of the 7 neighbours, at
-    least one unit in the last place of the figures; NaN where there are no 7.
+    (NaN where there are too few). ``spread``, shape (n,): 1.4826 MAD of the 7 neighbours, but at
+    least one unit in the last place of the figures and half of the run's median spread (seven
+    values lie close together by chance now and then); NaN where there are no 7 neighbours.
     """
 
     centres: Floats
@@ -100,7 +101,8 @@ def surroundings(tracks: Tracks) -> Surroundings:
         around = places[window]
         centres[rows, 0], mad = hampel(tracks.value[around])
         last_place = 2 * np.fmax(tracks.half[rows], tracks.half[around].max(axis=1))
-        spread[rows] = np.maximum(mad, last_place)
+        usual = _medians(tracks.series[rows], mad)
+        spread[rows] = np.maximum.reduce([mad, last_place, usual / 2])
         for column, shift, there in (
             (1, before - SIDE, before - SIDE >= first),
             (2, before + own, before + own + SIDE <= last),
@@ -109,6 +111,15 @@ def surroundings(tracks: Tracks) -> Surroundings:
             side = places[shift[near, None] + np.arange(SIDE)]
             centres[near, column] = np.median(tracks.value[side], axis=1)
     return Surroundings(centres, spread)
+
+
+def _medians(series: NDArray[np.intp], values: Floats) -> Floats:
+    """The median of ``values`` over each series, given back at every place of the series."""
+    ordered = values[np.lexsort((values, series))]
+    starts = np.searchsorted(series, series, side="left")
+    ends = np.searchsorted(series, series, side="right") - 1
+    middle: Floats = (ordered[(starts + ends) // 2] + ordered[(starts + ends + 1) // 2]) / 2
+    return middle
 
 
 @dataclass(frozen=True, slots=True)

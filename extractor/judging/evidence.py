@@ -8,6 +8,7 @@ are judgements of the trade, to be measured by the trust study; they are all her
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -23,10 +24,10 @@ RIVAL = 1e-3
 """Odds from which a rival is not ruled out: as strict as the threshold on the probability."""
 
 STRONG = 100.0
-"""How many times likelier the run alone must make a rival to flag an outlier.
+"""How many times likelier run and relations must make a rival to flag an outlier.
 
 It does not ask the reader at all, so a reader that is wrong with confidence is caught; a jump that
-no slip explains is left alone."""
+no slip explains, or that a relation bears out, is left alone."""
 
 OUTLIER = 3.0
 """Spreads from which a value is an outlier (the three-sigma rule, as Hampel's identifier is usually
@@ -36,10 +37,15 @@ FAR = math.sqrt(STRONG - 1)
 """Spreads below which no rival can be ``STRONG``: the density below falls as 1 + z²."""
 
 JUMP = 0.02
-"""Share of samples taken to stand anywhere: real steps, spikes and dropouts."""
+"""Least share of samples taken to jump truly (steps, spikes, dropouts). A run in which more values
+stand far off is taken at its own share, up to ``MOST_JUMPS``: a clock that hops between its levels
+does so in every run, a reader that errs so often would have been unsure."""
 
-DROPOUT = 0.3
-"""Share of those that are exactly 0."""
+MOST_JUMPS = 0.5
+
+TO_KNOWN = 0.3
+"""Share of the jumps that end at a value the run shows elsewhere too (the levels of a clock), or
+at 0 (a dropout)."""
 
 RELATION_ODDS = 100.0
 """What a relation that holds speaks for a text: one that is not retired fails on few captures, and
@@ -97,66 +103,96 @@ class RunEvidence:
     """What the runs say of a text at the place of a reading."""
 
     def __init__(self, tracks: Tracks, around: Surroundings) -> None:
-        self._around = around
-        self._distance = around.distance(tracks.value)
+        distance = around.distance(tracks.value)
+        trusted = tracks.trusted
+        count = np.bincount(tracks.series, minlength=1)
+        wild = np.bincount(tracks.series[trusted & (distance >= FAR)], minlength=count.size)
+        share = wild / np.maximum(count, 1)
+        # Lists, since single places are asked for: an array would box every number anew.
+        self._jump: list[float] = np.clip(share, JUMP, MOST_JUMPS)[tracks.series].tolist()
+        self._centres: list[list[float]] = [
+            [centre for centre in centres if math.isfinite(centre)]
+            for centres in around.centres.tolist()
+        ]
+        self._spread: list[float] = around.spread.tolist()
+        self._distance: list[float] = distance.tolist()
+        self._series: list[int] = tracks.series.tolist()
+        self._value: list[float] = np.where(trusted, tracks.value, np.nan).tolist()
+        self._count: list[int] = np.bincount(tracks.series[trusted], minlength=count.size).tolist()
+        self._drawn = Counter(
+            zip(self._series, np.where(trusted, tracks.half, np.nan).tolist(), strict=True)
+        )
+        self._seen = Counter(zip(self._series, self._value, strict=True))
+
+    def far(self) -> list[int]:
+        """Return the places of the tracks whose values stand ``FAR`` from their runs."""
+        return [place for place, away in enumerate(self._distance) if away >= FAR]
 
     def made(self, entry: Entry) -> bool:
         """Tell whether every value of the entry has its seven neighbours."""
-        return bool(entry.tracks) and all(
-            math.isfinite(self._around.spread[place]) for place in entry.tracks
-        )
+        return bool(entry.tracks) and all(self._centres[place] for place in entry.tracks)
 
     def distance(self, entry: Entry) -> float:
         """Spreads from the nearest centre, of the value farthest away; 0 if not made."""
-        away = [float(self._distance[place]) for place in entry.tracks]
-        return max((each for each in away if math.isfinite(each)), default=0.0)
+        return max(
+            (away for place in entry.tracks if not math.isnan(away := self._distance[place])),
+            default=0.0,
+        )
 
     def fits(self, entry: Entry, values: Sequence[Value]) -> bool:
-        """Tell whether all ``values`` would be no outliers in the entry's place."""
-        return len(values) == len(entry.tracks) and all(
-            self._away(place, value.value) <= OUTLIER
-            for place, value in zip(entry.tracks, values, strict=True)
+        """Tell whether all ``values`` would be no outliers, with decimals that the run draws."""
+        return (
+            self.made(entry)
+            and len(values) == len(entry.tracks)
+            and all(
+                self._away(place, value.value) <= OUTLIER
+                and self._drawn[self._series[place], value.half_width]
+                for place, value in zip(entry.tracks, values, strict=True)
+            )
         )
 
     def odds(self, entry: Entry, values: Sequence[Value]) -> float:
         """How many times likelier ``values`` are than the entry's own; 1 if not made."""
         own = entry.form.values
-        if not self.made(entry) or len(own) != len(values) or len(own) != len(entry.tracks):
+        if not self.made(entry) or not len(own) == len(values) == len(entry.tracks):
             return 1.0
         odds = 1.0
         for place, mine, other in zip(entry.tracks, own, values, strict=True):
-            width = _width(
-                entry, mine, other, float(np.nanmax(np.abs(self._around.centres[place])))
-            )
+            width = self._width(place, entry, mine, other)
             odds *= self._density(place, other, width) / self._density(place, mine, width)
         return odds
 
     def say(self, entry: Entry) -> str:
         """Tell the run around an entry in words."""
-        place = max(entry.tracks, key=lambda each: float(self._distance[each]))
-        centre, spread = self._around.centres[place, 0], self._around.spread[place]
+        place = max(entry.tracks, key=self._distance.__getitem__)
+        centre, spread = self._centres[place][0], self._spread[place]
         return f"its neighbours' median is {number(centre)}, their spread {number(spread)}"
 
     def _away(self, place: int, value: float) -> float:
-        nearest = float(np.fmin.reduce(np.abs(self._around.centres[place] - value)))
-        return nearest / float(self._around.spread[place])
+        return min(abs(centre - value) for centre in self._centres[place]) / self._spread[place]
 
     def _density(self, place: int, value: Value, width: float) -> float:
-        """A Cauchy band about the nearest centre, and a few jumps to anywhere or to 0."""
-        spread = float(self._around.spread[place])
-        band = 1 / (math.pi * spread * (1 + self._away(place, value.value) ** 2))
-        anywhere = (1 - DROPOUT) / width
-        if value.value == 0:
-            anywhere += DROPOUT / (2 * value.half_width or width)
-        return (1 - JUMP) * band + JUMP * anywhere
+        """A Cauchy band about the nearest centre, and jumps to anywhere, a known level or 0."""
+        away = self._away(place, value.value)
+        band = 1 / (math.pi * self._spread[place] * (1 + away * away))
+        jump = self._jump[place]
+        known = self._again(place, value.value) + (value.value == 0)
+        to_known = TO_KNOWN * known / (2 * value.half_width or width)
+        return (1 - jump) * band + jump * ((1 - TO_KNOWN) / width + to_known)
 
+    def _again(self, place: int, value: float) -> float:
+        """Share of the other trusted readings of the run that show exactly ``value``."""
+        series, own = self._series[place], self._value[place]  # own is NaN where not trusted
+        seen = self._seen[series, value] - (own == value)
+        return seen / max(self._count[series] - (not math.isnan(own)), 1)
 
-def _width(entry: Entry, mine: Value, other: Value, centre: float) -> float:
-    """The range in which a jump may end."""
-    if entry.readout.bounds is not None:
-        low, high = entry.readout.bounds
-        return max(high - low, 2 * mine.half_width)
-    return 2 * max(abs(mine.value), abs(other.value), centre, mine.half_width)
+    def _width(self, place: int, entry: Entry, mine: Value, other: Value) -> float:
+        """The range in which a jump may end."""
+        if entry.readout.bounds is not None:
+            low, high = entry.readout.bounds
+            return max(high - low, 2 * mine.half_width)
+        centre = max(map(abs, self._centres[place]))
+        return 2 * max(abs(mine.value), abs(other.value), centre, mine.half_width)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +226,12 @@ def likeliest(
     best = None
     for rival in rivals(entry, every_slip):
         by_run = run.odds(entry, rival.values)
-        weighed = Likelier(rival, by_run, relations(entry, rival.values))
-        explained = away >= FAR and by_run >= STRONG and run.fits(entry, rival.values)
+        fits = away >= FAR and by_run >= STRONG and run.fits(entry, rival.values)
+        if not fits and rival.picture * by_run * RELATION_ODDS**2 < RIVAL:
+            continue  # out of reach of what two relations can say
+        by_relations = relations(entry, rival.values)
+        weighed = Likelier(rival, by_run, by_relations)
+        explained = fits and by_run * by_relations >= STRONG
         if (weighed.odds >= RIVAL or explained) and (best is None or weighed.odds > best.odds):
             best = weighed
     return best

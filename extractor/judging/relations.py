@@ -49,6 +49,8 @@ class _Held:
     relation: Relation
     parsed: ParsedRelation
     device: str
+    names: tuple[str, ...]
+    readouts: frozenset[str]
     checks: dict[_Cells, RelationCheck] = field(default_factory=dict)
     trusted: dict[_Cells, Broken | None] = field(default_factory=dict)
     made: int = 0
@@ -95,7 +97,7 @@ class Relations:
         figures, held = self._figures.get((entry.at, entry.layout.id), ({}, []))
         odds = 1.0
         for each in held:
-            if each.retired or not _names(entry, each.parsed):
+            if each.retired or entry.readout.name not in each.readouts:
                 continue
             now = _check(each, figures)
             then = each.parsed.check(_with(figures, entry, values))
@@ -144,7 +146,7 @@ class Relations:
             if check.outcome == "not-made":
                 continue
             held.made += 1
-            concerned = tuple(each for each in entries if _names(each, held.parsed))
+            concerned = tuple(each for each in entries if each.readout.name in held.readouts)
             broken = Broken(held, check, concerned) if check.outcome == "fails" else None
             if all(each.trusted for each in concerned):
                 held.trusted.setdefault(_cells(held, figures), broken)
@@ -173,7 +175,10 @@ class Relations:
         key = (device, layout.id, order)
         held = self._held.get(key)
         if held is None:
-            held = self._held[key] = _Held(layout, relation, parsed, device)
+            names = parsed.names
+            readouts = frozenset(each.partition(".")[0] for each in names)
+            held = _Held(layout, relation, parsed, device, names, readouts)
+            self._held[key] = held
         return held
 
 
@@ -276,12 +281,7 @@ def _check(held: _Held, figures: Figures) -> RelationCheck:
 
 def _cells(held: _Held, figures: Figures) -> _Cells:
     cells: list[float] = []
-    for name in held.parsed.names:
+    for name in held.names:
         figure = figures.get(name)
         cells += (figure.value, figure.high) if figure else (float("inf"),)
     return tuple(cells)
-
-
-def _names(entry: Entry, parsed: ParsedRelation) -> bool:
-    name = entry.readout.name
-    return any(each == name or each.partition(".")[0] == name for each in parsed.names)

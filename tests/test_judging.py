@@ -1,0 +1,215 @@
+"""Every reason to flag fires where it is planted and nowhere else; the states of a reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from judging_world import (
+    ID,
+    codes,
+    decision,
+    flagged,
+    layout,
+    one,
+    reading,
+    readout,
+    rows,
+    still,
+    verdict,
+)
+
+from extractor.calibration.model import Marks, Relation
+from extractor.judging.entries import UNSURE
+from extractor.judging.units import contradiction
+from extractor.records import DOUBTS, Alternative, Box, Found, Look, Neighbour
+
+POWER = readout("power", "power", unit="W", decimals=2, bounds=(0, 30), missing="--")
+LAYOUT = layout(POWER)
+CLEAN = reading("power", "8.02")
+
+
+def test_a_clean_reading_is_released() -> None:
+    row = one(LAYOUT, CLEAN)
+    assert (row.value, row.candidate, row.half_width, row.unit) == (8.02, None, 0.005, "W")
+    assert (row.confidence, row.doubts, row.source) == (0.9999, (), "read")
+
+
+ALONE = {
+    "unreadable": {"text": ""},
+    "not-shown": {"text": "", "box": None},
+    "wrong-form": {"text": "8.O2"},
+    "wrong-decimals": {"text": "802"},
+    "out-of-bounds": {"text": "80.20"},
+    "other-unit": {"unit_seen": "mW"},
+    "unsure": {"probability": UNSURE - 1e-6},
+    "readers-differ": {"looks": (Look("one", "8.02", 0.99), Look("two", "3.02", 0.3))},
+    "lost-point": {
+        "neighbours": (Neighbour("lost-point", "80.2", 0.01), Neighbour("lost-point", "0.82", 0.01))
+    },
+    "lost-sign": {"neighbours": (Neighbour("lost-sign", "-8.02", 0.01),)},
+    "other-digit": {"neighbours": (Neighbour("other-digit", "8.03", 0.01),)},
+    "cut-off": {"cut": True},
+    "blurred": {"sharpness": 0.1},
+    "badly-located": {"box_error": 1.01},
+}
+
+
+@pytest.mark.parametrize("code", ALONE)
+def test_a_doubt_of_the_reading_alone(code: str) -> None:
+    calibration = LAYOUT
+    if code.startswith("lost") or code == "other-digit":
+        calibration = layout(readout("power", "power", unit="W"))
+    row = one(calibration, replace(CLEAN, **ALONE[code]))
+    assert codes(row) == [code]
+    assert row.value is None
+    assert row.doubts[0].why
+    assert "\n" not in row.doubts[0].why
+
+
+def test_doubts_of_the_frame() -> None:
+    rival = Found(ID, 1.0, Box(0, 0, 9, 9), 0.9, (), rivals=("otherlayout",))
+    assert codes(one(LAYOUT, CLEAN, found=(rival,))) == ["which-layout"]
+    assert codes(one(LAYOUT, CLEAN, changing=True)) == ["changing"]
+    row = one(LAYOUT, CLEAN, facts_fault="H1 has a screen of 2400 x 1080 px")
+    assert [(each.code, each.why) for each in row.doubts] == [
+        ("facts-disagree", "H1 has a screen of 2400 x 1080 px")
+    ]
+
+
+def test_which_mark() -> None:
+    calibration = layout(readout("clock", "clock", unit="MHz"), marks=Marks())
+    row = one(calibration, reading("clock", "4,512"))
+    assert codes(row) == ["which-mark"]
+    assert row.candidate is None
+
+
+def _sequence(texts: list[str], **more: object):
+    calibration = layout(readout("x", "temperature", unit="Cel", **more))
+    return verdict([still(at, reading("x", text)) for at, text in enumerate(texts)], calibration)
+
+
+def test_doubts_along_time() -> None:
+    flat = ["41.2", "41.3", "41.1", "41.2", "41.4", "41.3", "41.2", "41.2", "41.1"]
+    assert flagged(_sequence(flat, step=2.0, trend=None)) == {}
+    lost = _sequence([*flat, "413", *flat])
+    assert flagged(lost) == {9: ["lost-point", "outlier"]}
+    why = rows(lost)[9].doubts[1].why
+    assert "41.3 (the decimal point elsewhere) would fit" in why
+    assert flagged(_sequence([*flat, "-41.2", *flat])) == {9: ["lost-sign", "outlier"]}
+    assert flagged(_sequence([*flat, "47.2", *flat])) == {9: ["other-digit", "outlier"]}
+    assert flagged(_sequence([*flat, "59.7", *flat], step=2.0)) == {9: ["step"]}
+    assert flagged(_sequence(["1", "2", "9", "4", "5"], trend="grows")) == {2: ["backwards"]}
+
+
+def test_relation_and_disagreement_and_decisions_have_their_codes() -> None:
+    related = layout(
+        readout("voltage", "voltage", unit="V"),
+        readout("current", "current", unit="mA"),
+        readout("power", "power", unit="W"),
+        relation=[Relation(that="voltage * current = 1000 * power", within="1 %")],
+    )
+    broken = still(
+        0, reading("voltage", "4.00"), reading("current", "2000"), reading("power", "8.77")
+    )
+    assert {code for row in rows(verdict([broken], related)) for code in codes(row)} == {"relation"}
+    summary = layout(readout("rate", "frame_rate", statistic="mean", unit="fps"))
+    pair = [still(0, reading("rate", "58.1")), still(900, reading("rate", "58.4"))]
+    assert flagged(verdict(pair, summary)) == {0: ["captures-disagree"], 1: ["captures-disagree"]}
+    seen = still(0, CLEAN)
+    moved = decision(seen, "power", "8.03", box=Box(300, 50, 60, 20))
+    assert flagged(verdict([seen], LAYOUT, decisions=[moved])) == {0: ["decided-elsewhere"]}
+    two = [decision(seen, "power", "8.03"), decision(seen, "power", "8.05", who="bob")]
+    assert flagged(verdict([seen], LAYOUT, decisions=two)) == {0: ["reviewers-disagree"]}
+
+
+def test_every_code_of_the_registry_is_planted_here() -> None:
+    elsewhere = {
+        "which-mark", "which-layout", "changing", "facts-disagree", "outlier", "step", "backwards",
+        "relation", "captures-disagree", "decided-elsewhere", "reviewers-disagree",
+    }  # fmt: skip
+    assert set(ALONE) | elsewhere == set(DOUBTS)
+
+
+def test_a_flagged_reading_says_what_its_text_would_give() -> None:
+    row = one(LAYOUT, replace(CLEAN, text="80.20"))
+    assert (row.value, row.candidate, row.half_width) == (None, 80.2, 0.005)
+    row = one(LAYOUT, replace(CLEAN, text="802"))
+    assert (row.value, row.candidate, row.half_width) == (None, 802.0, 0.5)
+
+
+def test_the_mark_of_a_missing_value_needs_its_probability_too() -> None:
+    row = one(LAYOUT, reading("power", "--"))
+    assert (row.source, row.value, row.candidate, row.doubts) == ("missing", None, None, ())
+    row = one(LAYOUT, reading("power", "--", 0.9))
+    assert (row.source, codes(row)) == ("read", ["unsure"])
+
+
+def test_a_word_is_released_without_value() -> None:
+    calibration = layout(readout("ended", "outcome", kind="word"))
+    row = one(calibration, reading("ended", "finished"))
+    assert (row.value, row.candidate, row.half_width, row.doubts) == (None, None, None, ())
+    assert codes(one(calibration, reading("ended", "finished", 0.5))) == ["unsure"]
+    looks = (Look("two", "finishes", 0.4),)
+    assert codes(one(calibration, reading("ended", "finished", looks=looks))) == ["readers-differ"]
+
+
+def test_a_size_gives_two_rows_with_the_same_doubts() -> None:
+    calibration = layout(readout("size", "render_size", kind="size", unit="px", bounds=(16, 4000)))
+    found = verdict([still(0, reading("size", "1280x720"))], calibration)
+    assert [(row.readout, row.value, row.half_width) for row in rows(found)] == [
+        ("size.width", 1280.0, 0.5),
+        ("size.height", 720.0, 0.5),
+    ]
+    for text, code in (("1280720", "wrong-form"), ("12x720", "out-of-bounds")):
+        found = verdict([still(0, reading("size", text))], calibration)
+        assert [codes(row) for row in rows(found)] == [[code], [code]]
+
+
+def test_a_look_that_says_the_same_value_or_no_figure_is_not_heard() -> None:
+    calibration = layout(readout("power", "power", unit="W"))
+    for text, probability in (("8.020", 0.9), ("", 0.9), ("8.O2", 0.9), ("3.02", 0.05)):
+        looks = (Look("two", text, probability),)
+        assert codes(one(calibration, replace(CLEAN, looks=looks))) == []
+
+
+def test_alternatives_that_say_the_same_are_no_rivals() -> None:
+    calibration = layout(readout("power", "power", unit="W"))
+    same = (Alternative("8.02", 0.9999), Alternative("8.020", 0.5))
+    assert codes(one(calibration, replace(CLEAN, alternatives=same))) == []
+
+
+def test_rows_stand_in_readout_order_and_verdicts_in_that_of_the_sightings() -> None:
+    calibration = layout(readout("b"), readout("a"))
+    seen = [still(at, reading("a", "1"), reading("b", "2")) for at in (3, 1, 2)]
+    found = verdict(seen, calibration)
+    assert [each.sighting for each in found.verdicts] == seen
+    assert all([row.readout for row in each.judged] == ["b", "a"] for each in found.verdicts)
+
+
+@pytest.mark.parametrize(
+    ("seen", "unit", "drawn", "contradicts"),
+    [
+        ("GHz", "MHz", None, True),
+        ("MHz", "MHz", None, False),
+        ("mhz", "MHz", None, False),
+        ("A", "mA", None, True),
+        ("nA", "A", None, True),
+        ("mA", "mA", None, False),
+        ("°C", "Cel", None, False),
+        ("C", "Cel", None, False),
+        ("℃", "Cel", None, False),
+        ("˚C", "Cel", None, False),
+        ("°F", "Cel", None, True),
+        ("FPS", "fps", None, False),
+        ("kadr/s", "fps", "kadr/s", False),
+        ("mW", "W", "W", True),
+        ("VV", "W", None, False),
+        ("", "W", None, False),
+        ("W", "", None, False),
+    ],
+)
+def test_units_beside_the_figure(
+    seen: str, unit: str, drawn: str | None, contradicts: bool
+) -> None:
+    assert bool(contradiction(seen, unit, drawn)) is contradicts
