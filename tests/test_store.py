@@ -94,7 +94,7 @@ def test_one_of_several_kinds_is_told_by_its_name() -> None:
     problem = Problem("a.png", "empty", "take it out")
     text = record_to_json(problem)
     assert record_from_json(text, Capture | Problem) == problem
-    with pytest.raises(ValueError, match="a record Problem stands where .*Capture"):
+    with pytest.raises(ValueError, match=r"a record Problem stands where .*Capture"):
         record_from_json(text, Capture)
 
 
@@ -239,7 +239,7 @@ def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
         connection.execute("CREATE TABLE theirs (a)")
     connection.close()
     before = path.read_bytes()
-    with pytest.raises(CallError, match="belongs to another program.*--out"):
+    with pytest.raises(CallError, match=r"belongs to another program.*--out"):
         Cache(path)
     assert path.read_bytes() == before
 
@@ -255,11 +255,11 @@ def test_a_full_disk_is_a_clear_error_and_spoils_nothing(tmp_path: Path) -> None
 
 
 def test_a_place_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
-    with pytest.raises(CallError, match="cannot be used .* --out"):
+    with pytest.raises(CallError, match=r"cannot be used .* --out"):
         Cache(tmp_path / "missing" / "cache.sqlite")
     with Cache(tmp_path / "cache.sqlite") as cache:
         cache._connection.execute("PRAGMA query_only = 1")  # as if the file were read-only
-        with pytest.raises(CallError, match="cannot be used .*readonly"):
+        with pytest.raises(CallError, match=r"cannot be used .*readonly"):
             cache.put_many("a", {"1": "one"})
 
 
@@ -422,7 +422,7 @@ def test_decisions_that_cannot_be_read_end_the_call(tmp_path: Path) -> None:
     (tmp_path / "decisions").write_text("a file where the folder should be")
     with pytest.raises(CallError, match="decisions cannot be read"):
         read_decisions([tmp_path / "decisions"])
-    with pytest.raises(CallError, match="the decision could not be saved .* --decisions"):
+    with pytest.raises(CallError, match=r"the decision could not be saved .* --decisions"):
         append_decision(tmp_path / "decisions", DECISION)
 
 
@@ -493,7 +493,7 @@ def test_a_second_writer_is_told_who_the_first_is(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
     (tmp_path / "readings").write_text("a file where the folder should be")
     with (
-        pytest.raises(CallError, match="cannot write there .*--out"),
+        pytest.raises(CallError, match=r"cannot write there .*--out"),
         writer_lock(tmp_path / "readings"),
     ):
         pass

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from extractor.calibration.model import Calibration
 from extractor.errors import CallError
@@ -27,20 +29,7 @@ def read_readings(path: str | Path) -> pd.DataFrame:
     import pandas as pd  # slow to import; the command itself does without
 
     file = _table(Path(path))
-    if file.suffix == ".parquet":
-        frame = pd.read_parquet(file)
-    else:
-        frame = pd.read_csv(
-            file,
-            dtype=dict.fromkeys(_header(file), "str") | dict.fromkeys(_NUMBERS, "float64"),
-            keep_default_na=False,
-            na_values={name: [""] for name in _NUMBERS},
-            float_precision="round_trip",
-            encoding="utf-8",
-        )
-        for name in [name for name in frame.columns if name not in _NUMBERS]:
-            undo = unguard_path if name == "capture" else unguard_cell
-            frame[name] = frame[name].map(undo).astype("str")
+    frame = pd.read_parquet(file) if file.suffix == ".parquet" else _read_csv(file)
     missing = READINGS.names - set(frame.columns)
     if missing:
         raise CallError(f"{file}: no table of readings, it lacks {', '.join(sorted(missing))}")
@@ -69,8 +58,19 @@ def _table(path: Path) -> Path:
     raise CallError(f"{path}: no readings there; run `ocrlog extract` first, or name the table")
 
 
-def _header(file: Path) -> list[str]:
-    import csv
+def _read_csv(file: Path) -> pd.DataFrame:
+    """Read by Python's csv and float(), which give back every text and every float exactly."""
+    import pandas as pd
 
     with file.open(encoding="utf-8", newline="") as lines:
-        return next(csv.reader(lines), [])
+        header, *rows = csv.reader(lines, strict=True)
+    columns = zip(*rows, strict=True) if rows else ((),) * len(header)
+    series: dict[str, pd.Series[Any]] = {}
+    for name, cells in zip(header, columns, strict=True):
+        if name in _NUMBERS:
+            numbers = [float(cell) if cell else math.nan for cell in cells]
+            series[name] = pd.Series(numbers, dtype="float64")
+        else:
+            undo = unguard_path if name == "capture" else unguard_cell
+            series[name] = pd.Series(list(map(undo, cells)), dtype="str")
+    return pd.DataFrame(series)

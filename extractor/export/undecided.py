@@ -42,4 +42,4 @@ def undecided_lines(judgement: Judgement) -> bytes:
 
 
 def _plain(stem: str) -> str:
-    return re.sub(r"[^A-Za-z0-9-]+", "_", stem).strip("_") or "capture"
+    return re.sub(r"[^A-Za-z0-9-]+", "_", stem).strip("_-") or "capture"
