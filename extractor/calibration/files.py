@@ -34,7 +34,8 @@ def load_calibrations(places: Sequence[Path]) -> tuple[list[LoadedCalibration], 
     ``places`` are files, or folders of ``*.toml`` (not searched deeper; dot files are skipped), in
     order of precedence: on one id the earlier wins, and a notice says so. A file reached twice is
     loaded once. Raises FileFaultsError with the faults of all files: a place that is missing, two
-    files with one name but different ids, one readout name with two units.
+    files with one name but different ids, one readout name with two units. A calibration that
+    comes with ocrlog and contradicts a person's own in either way gives way, and a notice says so.
     """
     faults: list[Fault] = []
     by_id: dict[str, LoadedCalibration] = {}
@@ -55,7 +56,7 @@ def load_calibrations(places: Sequence[Path]) -> tuple[list[LoadedCalibration], 
                 f"{path} is not used: {earlier.path} has the same id {loaded.calibration.id} "
                 "and comes first"
             )
-    in_use = list(by_id.values())
+    in_use = _giving_way(list(by_id.values()), notices)
     faults.extend(_one_name_each(in_use))
     faults.extend(_one_unit_each(in_use))
     if faults:
@@ -98,6 +99,20 @@ def _files(places: Sequence[Path], faults: list[Fault]) -> Iterator[Path]:
         except OSError as error:
             met = f"unreadable ({error.strerror or error})"
             faults.append(Fault(str(place), "the calibration", met, "a folder you may read"))
+
+
+def _giving_way(in_use: list[LoadedCalibration], notices: list[str]) -> list[LoadedCalibration]:
+    """Leave out what comes with ocrlog and contradicts what a person wrote."""
+    home = packaged_folder().resolve()
+    own = [loaded for loaded in in_use if loaded.path.resolve().parent != home]
+    kept = []
+    for loaded in in_use:
+        both = [*own, loaded]
+        if loaded not in own and (clash := [*_one_name_each(both), *_one_unit_each(both)]):
+            notices.append(f"{loaded.path} comes with ocrlog and is not used: {clash[0].key} clashes")
+        else:
+            kept.append(loaded)
+    return kept
 
 
 def _one_name_each(in_use: list[LoadedCalibration]) -> Iterator[Fault]:
