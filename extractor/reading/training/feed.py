@@ -19,8 +19,8 @@ from extractor.reading.own import HEIGHTS, WIDTHS, prepare
 from extractor.reading.training.charset import encode
 from extractor.reading.training.sheets import LONGEST, Crop
 
-_PIXELS = 65536  # px along the lines of a batch
-_MOST = 768  # lines of a batch
+PIXELS = 65536  # px along the lines of a batch
+_SHORTEST = 85  # px; a batch of shorter lines has no more lines
 _SLOTS = 3  # a process
 
 
@@ -38,13 +38,12 @@ class Batch:
     middles: NDArray[np.float32]
 
 
-def size_of(width: int) -> int:
+def size_of(width: int, pixels: int) -> int:
     """Give the lines of a batch of ``width``."""
-    return min(_MOST, _PIXELS // width)
+    return pixels // max(width, _SHORTEST)
 
 
-def _shapes(width: int) -> dict[str, tuple[tuple[int, ...], Any]]:
-    n = size_of(width)
+def _shapes(width: int, n: int) -> dict[str, tuple[tuple[int, ...], Any]]:
     low, high = HEIGHTS
     return {
         "low": ((n, low, width, 3), np.uint8),
@@ -54,16 +53,19 @@ def _shapes(width: int) -> dict[str, tuple[tuple[int, ...], Any]]:
     }
 
 
-def _room() -> int:
+def _room(pixels: int) -> int:
     return max(
-        sum(int(np.prod(shape)) * np.dtype(kind).itemsize for shape, kind in _shapes(w).values())
+        sum(
+            int(np.prod(shape)) * np.dtype(kind).itemsize
+            for shape, kind in _shapes(w, size_of(w, pixels)).values()
+        )
         for w in WIDTHS
     )
 
 
-def _view(memory: Any, width: int) -> Batch:
+def _view(memory: Any, width: int, pixels: int) -> Batch:
     arrays, at = {}, 0
-    for name, (shape, kind) in _shapes(width).items():
+    for name, (shape, kind) in _shapes(width, size_of(width, pixels)).items():
         count = int(np.prod(shape))
         arrays[name] = np.frombuffer(memory, kind, count, at).reshape(shape)
         at += count * np.dtype(kind).itemsize
@@ -95,7 +97,9 @@ def fill(batch: Batch, row: int, crop: Crop) -> None:
     batch.middles[row, : len(codes)] = middles(crop)
 
 
-def _draw(bundle: str, split: str, seed: int, memories: list[Any], free: Any, ready: Any) -> None:
+def _draw(
+    bundle: str, split: str, seed: int, pixels: int, memories: list[Any], free: Any, ready: Any
+) -> None:
     import cv2  # noqa: PLC0415
 
     from extractor.reading.training.sheets import scattered, stream  # noqa: PLC0415
@@ -111,11 +115,11 @@ def _draw(bundle: str, split: str, seed: int, memories: list[Any], free: Any, re
         if width is None:
             continue
         waiting[width].append(crop)
-        if len(waiting[width]) == size_of(width):
+        if len(waiting[width]) == size_of(width, pixels):
             slot = free.get()
             if slot is None:
                 return
-            batch = _view(memories[slot], width)
+            batch = _view(memories[slot], width, pixels)
             for row, waits in enumerate(waiting[width]):
                 fill(batch, row, waits)
             ready.put((seed, slot, width))
@@ -125,22 +129,25 @@ def _draw(bundle: str, split: str, seed: int, memories: list[Any], free: Any, re
 class Feed:
     """Batches from ``processes`` processes; iterate, and take with ``poll``."""
 
-    def __init__(self, bundle: Path, split: str, seed: int, processes: int) -> None:
+    def __init__(
+        self, bundle: Path, split: str, seed: int, processes: int, pixels: int = PIXELS
+    ) -> None:
         os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
         context = mp.get_context("spawn")
         self._ready: Any = context.Queue()
+        self._pixels = pixels
         self._lanes: dict[int, tuple[list[Any], Any]] = {}
         self._processes = []
         for at in range(processes):
             lane = 1000 * seed + at
-            memories = [context.RawArray("B", _room()) for _ in range(_SLOTS)]
+            memories = [context.RawArray("B", _room(pixels)) for _ in range(_SLOTS)]
             free: Any = context.Queue()
             for slot in range(_SLOTS):
                 free.put(slot)
             self._lanes[lane] = memories, free
             process = context.Process(
                 target=_draw,
-                args=(str(bundle), split, lane, memories, free, self._ready),
+                args=(str(bundle), split, lane, pixels, memories, free, self._ready),
                 daemon=True,
             )
             process.start()
@@ -152,7 +159,7 @@ class Feed:
             return None
         lane, slot, width = self._ready.get(timeout=120)
         memories, free = self._lanes[lane]
-        seen = _view(memories[slot], width)
+        seen = _view(memories[slot], width, self._pixels)
         batch = Batch(seen.low.copy(), seen.high.copy(), seen.codes.copy(), seen.middles.copy())
         free.put(slot)
         return batch
@@ -172,11 +179,11 @@ def batches(crops: list[Crop]) -> Iterator[tuple[Batch, list[Crop]]]:
         if width is not None:
             by_width.setdefault(width, []).append(crop)
     for width, chosen in sorted(by_width.items()):
-        for start in range(0, len(chosen), size_of(width)):
-            part = chosen[start : start + size_of(width)]
+        for start in range(0, len(chosen), size_of(width, PIXELS)):
+            part = chosen[start : start + size_of(width, PIXELS)]
             arrays = {
-                name: np.zeros((len(part), *shape[1:]), kind)
-                for name, (shape, kind) in _shapes(width).items()
+                name: np.zeros(shape, kind)
+                for name, (shape, kind) in _shapes(width, len(part)).items()
             }
             batch = Batch(**arrays)
             for row, crop in enumerate(part):

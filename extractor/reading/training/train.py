@@ -21,7 +21,7 @@ import torch
 from torch import Tensor, nn
 
 from extractor.reading.training.charset import CLASSES, fold
-from extractor.reading.training.feed import Batch, Feed, batches
+from extractor.reading.training.feed import PIXELS, Batch, Feed, batches
 from extractor.reading.training.net import PLANS, Net
 from extractor.reading.training.sheets import Crop, scattered, stream
 from extractor.reading.training.stock import Stock
@@ -134,7 +134,7 @@ class Trainee:
         pictures = batch["low" if self.plan.height == 32 else "high"]
         x, middles = alter(pictures, batch["middles"], rng)
         self.net.train()
-        with torch.autocast(x.device.type, torch.bfloat16):
+        with torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = self.net(x.to(memory_format=torch.channels_last))
         loss = loss_of(scores, batch["codes"], middles, self.plan.height)
         self.optimiser.zero_grad(set_to_none=True)
@@ -191,7 +191,7 @@ def judge(trainee: Trainee, held: list[tuple[dict[str, Tensor], list[Crop]]]) ->
     key = "low" if trainee.plan.height == 32 else "high"
     for batch, crops in held:
         x = batch[key].permute(0, 3, 1, 2).float().sub(127).div(127)
-        with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16):
+        with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = trainee.mean(x.to(memory_format=torch.channels_last)).float()
         for crop, text in zip(crops, spell(scores), strict=True):
             wrong.setdefault(crop.cut, []).append(text != fold(crop.text))
@@ -214,6 +214,7 @@ def main() -> None:
     asked.add_argument("--processes", type=int, default=15)
     asked.add_argument("--tuning", type=int, default=6000)
     asked.add_argument("--resume", type=Path)
+    asked.add_argument("--pixels", type=int, default=PIXELS)
     told = asked.parse_args()
     begun = time.monotonic()
     place = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -223,7 +224,7 @@ def main() -> None:
     trainees = [Trainee(name, place) for name in PLANS]
     before = max([trainee.load(told.resume or told.out) for trainee in trainees])
     seed = 1 + round(10 * before)
-    feed = Feed(told.bundle, "train", seed, told.processes)
+    feed = Feed(told.bundle, "train", seed, told.processes, told.pixels)
     held = [(on(b, place), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
     rng = torch.Generator(place)
     rng.manual_seed(seed)
