@@ -7,6 +7,8 @@ import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
+from functools import cache
+from typing import Any
 
 from extractor.calibration.model import Calibration, Readout
 from extractor.facts import FACTS
@@ -89,11 +91,11 @@ class Grid:
         return list(zip(*self.rows, strict=True)) or [() for _ in self.columns]
 
 
-def _to_text(column: Column, *, own: bool) -> Callable[[Cell], str]:
+def _to_text(column: Column, *, own: bool) -> Callable[[Any], str]:
     """Return what writes a cell of this column; ``own``: of the table, not of a readout or fact."""
     if column.dtype == "text":
-        guard = guard_path if own and column.name == "capture" else guard_cell
-        return lambda cell: guard(str(cell)) if cell else ""
+        # Most texts repeat from row to row.
+        return cache(guard_path if own and column.name == "capture" else guard_cell)
     if own and column.name in _MILLISECONDS:
         return lambda cell: "" if cell is None else f"{cell:.3f}"
     return lambda cell: "" if cell is None else shortest(float(cell))
