@@ -159,7 +159,8 @@ class RunEvidence:
         odds = 1.0
         for place, mine, other in zip(entry.tracks, own, values, strict=True):
             width = self._width(place, entry, mine, other)
-            odds *= self._density(place, other, width) / self._density(place, mine, width)
+            own_density = self._density(place, mine, width) + self._known(place, mine, width)
+            odds *= self._density(place, other, width) / own_density
         return odds
 
     def say(self, entry: Entry) -> str:
@@ -172,13 +173,16 @@ class RunEvidence:
         return min(abs(centre - value) for centre in self._centres[place]) / self._spread[place]
 
     def _density(self, place: int, value: Value, width: float) -> float:
-        """A Cauchy band about the nearest centre, and jumps to anywhere, a known level or 0."""
+        """A Cauchy band about the nearest centre, and jumps to anywhere."""
         away = self._away(place, value.value)
         band = 1 / (math.pi * self._spread[place] * (1 + away * away))
         jump = self._jump[place]
+        return (1 - jump) * band + jump * (1 - TO_KNOWN) / width
+
+    def _known(self, place: int, value: Value, width: float) -> float:
+        """Jumps to a level the run shows elsewhere, or to 0: an excuse for the text read alone."""
         known = self._again(place, value.value) + (value.value == 0)
-        to_known = TO_KNOWN * known / (2 * value.half_width or width)
-        return (1 - jump) * band + jump * ((1 - TO_KNOWN) / width + to_known)
+        return self._jump[place] * TO_KNOWN * known / (2 * value.half_width or width)
 
     def _again(self, place: int, value: float) -> float:
         """Share of the other trusted readings of the run that show exactly ``value``."""
