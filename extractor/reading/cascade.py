@@ -213,24 +213,25 @@ class FigureReader:
 
     def _look(self, subject: Subject, ask: Ask) -> Seen:
         """Look at one figure as often as it needs."""
-        cut = subject.cut() if subject.sure else subject.given
+        cut = subject.cut()
         if min(cut.picture.shape[:2]) < 2:
             return Seen()
-        views = [self._view("cut" if subject.sure else "given", cut.picture, ask)]
+        views = [self._view("cut", cut.picture, ask)]
         until = _unit_begins(views[0], subject, cut.x)
+        alone = subject.cut(until).picture
         clean = subject.clean(until)
-        second = [self._witness(clean if clean is not None else subject.cut(until).picture, ask)]
-        if not (
-            subject.sure
-            and views[0].columns.surety() > trust.SURE_COLUMN
-            and second[0].text == _best(views, ask)
-        ):
-            alone = subject.cut(until)
-            views.append(self._view("stretched", stretched(alone.picture), ask))
-            last = clean if clean is not None else alone.picture
-            views.append(self._view("clean" if clean is not None else "cut", last, ask))
+        second = [self._witness(alone if clean is None else clean, ask)]
+        if not subject.sure:
+            # A digit may have been left out: the uncut box must say the same, and counts for more.
+            views.append(self._view("given", subject.given, ask))
+            views.append(self._view("stretched", stretched(subject.given), ask))
+            second.append(self._witness(subject.given, ask))
+        elif views[0].columns.surety() < trust.SURE_COLUMN or second[0].text != _best(views, ask):
+            views.append(self._view("stretched", stretched(alone), ask))
+            if clean is not None:
+                views.append(self._view("clean", clean, ask))
             if second[0].text != _best(views, ask):
-                second.append(self._witness(alone.picture, ask))
+                second.append(self._witness(stretched(alone), ask))
         return _together(views, second, ask, subject.sure)
 
     def _view(self, name: str, picture: Picture, ask: Ask) -> _View:

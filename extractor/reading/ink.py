@@ -18,12 +18,17 @@ from extractor.reading.interface import Picture
 
 _WORK = 36.0  # px a digit is high while its strokes are sought
 _VISIBLE = 0.6  # a stroke less visible than this belongs to a neighbour
-_WORD_GAP = 0.3  # and wider than this, that the picture's edge cuts a neighbour
+_WORD_GAP = 0.3  # a gap narrower than this may stand inside a figure
+_TOUCHING = 0.1  # a gap narrower than this parts nothing
 _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
 _SAFE = 0.75  # least likeness to a row of digits of a split that may be cut by
 _FLAT = 12.0  # 8-bit levels; less is a plain ground with coding noise
 _STROKE = 13  # px at the working height, wider than a bold stroke
+_REST = 0.3  # contrast left in a box, as a share of the strokes', that may hide a digit
+_NEIGHBOUR = 0.4  # digit heights that what is seen of a neighbour may reach into a box
+_SPECK = 5  # px² at the working height; smaller is noise
+_MOST_STROKES = 300  # more is a texture
 _PLAIN = 0.9  # a split this like a row of digits needs no rival
 
 Edges = tuple[float, float, float, float]  # x0, y0, x1, y1
@@ -36,7 +41,8 @@ class Ink:
     ``edges`` are x0, y0, x1, y1 of its strokes, ``glyphs`` the x0, x1 of each from left to right.
     ``room`` is how far a cut may reach to the left and right before it meets other ink.
     ``height`` is that of its digits. ``near`` says on which sides (left, right) other ink stands
-    so near that the figure may go on there. ``sure``: the strokes look like one row of digits.
+    so near that the figure may go on there. ``sure``: the strokes look like one row of digits,
+    and nothing else in the box has their contrast, so that no digit can have been left out.
     ``clean`` is a drawing of the figure alone, grey, dark on white: no ground, no neighbours, no
     outline; its left edge stands at ``clean_x``, with ``clean_scale`` of its px a px.
     """
@@ -82,8 +88,20 @@ def find_ink(
             if row is not None and (best is None or row.score > best.score):
                 best = row
             if not light and best is not None and best.likeness > _PLAIN:
-                return best.ink(work, scale)
-    return best.ink(work, scale) if best is not None else None
+                break
+        if best is not None and best.likeness > _PLAIN:
+            break
+    if best is None:
+        return None
+    fill = _row(_holes(best.strokes), inner, height * scale, not best.light, real)
+    return (fill if fill is not None and fill.fills(best) else best).ink(work, inner, scale)
+
+
+def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Give what strokes enclose: counters, or the letters themselves where strokes are rims."""
+    around = np.pad(~strokes, 1, constant_values=True).astype(np.uint8)
+    _, labels = cv2.connectedComponents(around, connectivity=4)
+    return ((labels != labels[0, 0]) & (around > 0))[1:-1, 1:-1].astype(np.uint8)
 
 
 Window = tuple[slice, slice]
@@ -147,8 +165,28 @@ class _Row:
     near: tuple[bool, bool]
     light: bool
     strokes: NDArray[np.bool_]
+    beside: NDArray[np.float64]  # x0, x1 of each glyph of the row that is not the figure's
+    solid: bool  # no row of blobs
 
-    def ink(self, work: NDArray[np.uint8], scale: float) -> Ink:
+    def fills(self, rim: _Row) -> bool:
+        """Tell whether this row is what the letters of ``rim`` are filled with."""
+        return (
+            self.light != rim.light
+            and self.solid
+            and self.likeness >= _SAFE
+            and 0.7 * rim.height < self.height < rim.height
+            and all(
+                inner > outer - 1
+                for inner, outer in zip(self.edges[:2], rim.edges[:2], strict=True)
+            )
+            and all(
+                inner < outer + 1
+                for inner, outer in zip(self.edges[2:], rim.edges[2:], strict=True)
+            )
+            and self.edges[2] - self.edges[0] > rim.edges[2] - rim.edges[0] - 0.5 * rim.height
+        )
+
+    def ink(self, work: NDArray[np.uint8], inner: Edges, scale: float) -> Ink:
         x0, y0, x1, y1 = (edge / scale for edge in self.edges)
         left, right = (edge / scale for edge in self.room)
         clean, clean_x = self._clean(work)
@@ -158,11 +196,25 @@ class _Row:
             (left, right),
             self.height / scale,
             self.near,
-            self.likeness >= _SAFE,
+            self.likeness >= _SAFE and self._alone(work, inner),
             clean,
             clean_x / scale,
             scale,
         )
+
+    def _alone(self, work: NDArray[np.uint8], inner: Edges) -> bool:
+        """Tell whether the rest of the box is plain beside the figure's strokes."""
+        x0, y0, x1, y1 = self.edges
+        rows = work[max(0, int(y0)) : int(y1)].astype(np.float32)
+        spans = np.percentile(rows, 95, axis=0) - np.percentile(rows, 5, axis=0)
+        at = np.arange(len(spans)) + 0.5
+        gap = 0.12 * self.height
+        rest = (at > inner[0]) & (at < inner[2]) & ((at < x0 - gap) | (at > x1 + gap))
+        for left, right in self.beside:
+            if min(right, inner[2]) - max(left, inner[0]) < _NEIGHBOUR * self.height:
+                rest &= (at < left - gap) | (at > right + gap)
+        own = spans[(at >= x0) & (at <= x1)]
+        return not rest.any() or float(spans[rest].max()) < _REST * float(np.percentile(own, 75))
 
     def _clean(self, work: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int]:
         x0, y0, x1, y1 = (round(edge) for edge in self.edges)
@@ -177,100 +229,158 @@ class _Row:
         return np.where(near, drawn, 255).astype(np.uint8), left
 
 
+class _Strokes:
+    """The connected strokes of one split as arrays, px at the working height."""
+
+    def __init__(self, mask: NDArray[np.uint8], inner: Edges) -> None:
+        _, self.labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        self.label = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= _SPECK)[1:]
+        self.x, self.y, self.w, self.h, self.area = stats[self.label].astype(np.float64).T
+        self.x1, self.y1 = self.x + self.w, self.y + self.h
+        self.fill = self.area / (self.w * self.h)
+        left, upper, right, lower = inner
+        shown = np.minimum(self.x1, right) - np.maximum(self.x, left)
+        self.shown = np.clip(shown, 0, None)
+        middle = (self.y + self.y1) / 2
+        self.within = (middle > upper) & (middle < lower)
+        self.wide = mask.shape[1]
+        self.visible = self._seen_whole(left, right)
+
+    def _seen_whole(self, left: float, right: float) -> NDArray[np.bool_]:
+        """Tell which belong to a letter that is in the box for the most part.
+
+        Strokes over each other make one letter: the rings of a percent sign and its bar.
+        """
+        shared = np.minimum(self.x1[:, None], self.x1[None]) - np.maximum(
+            self.x[:, None], self.x[None]
+        )
+        sized = self.w < 0.3 * self.wide
+        over = (shared > 0.3 * np.minimum(self.w[:, None], self.w[None])) & sized[None]
+        x0 = np.minimum(self.x, np.where(over, self.x[None], np.inf).min(axis=1, initial=np.inf))
+        x1 = np.maximum(self.x1, np.where(over, self.x1[None], -np.inf).max(axis=1, initial=0))
+        shown = np.minimum(x1, right) - np.maximum(x0, left)
+        visible: NDArray[np.bool_] = shown / (x1 - x0) >= _VISIBLE
+        return visible
+
+    def tall(self, low: float, high: float) -> NDArray[np.bool_]:
+        """Tell which may be digits of a height between ``low`` and ``high``."""
+        tops = (self.h >= low) & (self.h <= high) & self.within
+        strokes = (self.fill > 0.1) & (self.w < 0.9 * self.wide) & (self.w <= 8 * self.h)
+        blob = (self.fill > 0.75) & (self.w > 0.75 * self.h)
+        return tops & strokes & ~blob
+
+    def mates(self, tall: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Give those of ``tall`` that share head and foot with the strokes most alike."""
+        weights = np.where(tall & self.visible, self.shown, 0.0)
+        slack = 0.2 * self.h[:, None]
+        agree = (np.abs(self.y[:, None] - self.y[None]) < slack) & (
+            np.abs(self.y1[:, None] - self.y1[None]) < slack
+        )
+        support = (agree * weights[None]).sum(axis=1)
+        lead = int(np.argmax(np.where(tall & self.visible, support, -1.0)))
+        return tall & agree[lead]
+
+    def marks(self, head: float, foot: float) -> NDArray[np.bool_]:
+        """Tell which may be points, commas, colons, signs or degree signs of the row."""
+        digit = foot - head
+        middle = ((self.y + self.y1) / 2 - head) / digit
+        band = (self.y > head - 0.12 * digit) & (self.y1 < foot + 0.32 * digit)
+        dot = (self.h < 0.45 * digit) & (self.w < 0.4 * digit) & (self.fill > 0.45)
+        dash = (self.w < 0.8 * digit) & (self.w > 1.2 * self.h) & (self.h < 0.3 * digit)
+        dash &= (self.fill > 0.6) & (middle > 0.25) & (middle < 0.8)
+        return band & (dot | dash) & (self.area > (0.07 * digit) ** 2)
+
+    def letters(self, head: float, foot: float) -> NDArray[np.bool_]:
+        """Tell which may be letters beside the figure, with ascenders and descenders."""
+        digit = foot - head
+        sized = (self.h >= 0.5 * digit) & (self.h <= 1.7 * digit) & (self.w < 4 * digit)
+        band = (self.y > head - 0.4 * digit) & (self.y1 < foot + 0.45 * digit)
+        return sized & band & (self.fill > 0.1)
+
+
 def _row(
     mask: NDArray[np.uint8], inner: Edges, height: float, light: bool, real: bool
 ) -> _Row | None:
     """Take the strokes of one split that stand in one row; score how like digits they look."""
-    _count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    stats = stats[1:].astype(np.float64)
-    x, y, w, h, area = stats.T
-    x1, y1, middle = x + w, y + h, y + h / 2
-    ix0, iy0, ix1, iy1 = inner
-    low, high = (0.62 * height, 1.45 * height) if height else (0.28 * (iy1 - iy0), iy1 - iy0 + 1)
-    overlap = np.clip(np.minimum(x1, ix1) - np.maximum(x, ix0), 0, None)
-    across = (overlap / w) >= _VISIBLE
-    within = (middle > iy0) & (middle < iy1)
-    thin = (area / (w * h) > 0.1) & (w < 0.9 * mask.shape[1])
-    solid = area / np.maximum(1, h) < 0.75 * h * np.maximum(1.0, w / (0.75 * h))
-    tall = (h >= low) & (h <= high) & within & thin & solid & (w <= 8 * h)
-    cut_above = (y <= 0) & (y1 < iy1 - 0.2 * (iy1 - iy0)) & (h < 0.8 * (iy1 - iy0))
-    tall &= ~cut_above
-    if not (tall & across).any():
+    it = _Strokes(mask, inner)
+    if not 0 < len(it.label) < _MOST_STROKES:
         return None
-    # The row: strokes whose head and foot agree with those of the strokes most alike.
-    weights = np.where(tall & across, overlap, 0.0)
-    agree = (np.abs(y[:, None] - y[None]) < 0.2 * h[:, None]) & (
-        np.abs(y1[:, None] - y1[None]) < 0.2 * h[:, None]
-    )
-    support = (agree * weights[None]).sum(axis=1)
-    lead = int(np.argmax(np.where(tall & across, support, -1.0)))
-    mates = tall & agree[lead]
-    digit = float(np.average(h[mates], weights=w[mates]))
-    head, foot = float(np.median(y[mates])), float(np.median(y1[mates]))
-    # Points, signs and colons: small, between just above the head and the comma's tail.
-    speck = (0.07 * digit) ** 2
-    small = (
-        (h < 0.72 * digit)
-        & (w < 1.1 * digit)
-        & (y > head - 0.12 * digit)
-        & (y1 < foot + 0.32 * digit)
-        & (area > speck)
-    )
-    letters = (  # of units and labels: any height up to ascender plus descender
-        (h >= 0.5 * digit)
-        & (h <= 1.7 * digit)
-        & (y > head - 0.4 * digit)
-        & (y1 < foot + 0.45 * digit)
-        & thin
-        & (w < 4 * digit)
-    )
-    member = (mates | small | letters) & (area > speck)
-    order = np.argsort(x[member], kind="stable")
-    glyphs = np.flatnonzero(member)[order]
-    own = _run(x, x1, glyphs, across & member, mates, digit, inner, mask.shape[1], real)
-    if own is None or not mates[own].any():
+    tall = it.tall(*((0.62 * height, 1.45 * height) if height else _heights(inner)))
+    if not (tall & it.visible).any():
         return None
-    first, last = float(x[own].min()), float(x1[own].max())
+    mates = it.mates(tall)
+    digit = float(np.average(it.h[mates], weights=it.w[mates]))
+    head, foot = float(np.median(it.y[mates])), float(np.median(it.y1[mates]))
+    member = mates | it.marks(head, foot) | it.letters(head, foot)
+    glyphs = np.flatnonzero(member)[np.argsort(it.x[member], kind="stable")]
+    own = _run(it, glyphs, mates, digit, inner, real)
+    if not mates[own].any():
+        return None
+    first, last = float(it.x[own].min()), float(it.x1[own].max())
     others = np.setdiff1d(glyphs, own)
-    left = float(max((x1[k] for k in others if x1[k] <= first + 1), default=0.0))
-    right = float(min((x[k] for k in others if x[k] >= last - 1), default=mask.shape[1]))
-    close = 0.3 * digit
+    left = float(max((it.x1[k] for k in others if it.x1[k] <= first + 1), default=0.0))
+    right = float(min((it.x[k] for k in others if it.x[k] >= last - 1), default=it.wide))
     near = (
-        left > 0 and first - left < close,
-        right < mask.shape[1] and right - last < close,
+        left > 0 and first - left < _WORD_GAP * digit,
+        right < it.wide and right - last < _WORD_GAP * digit,
     )
-    chosen = mates[own]
-    covered = float(w[own][chosen].sum())
-    spread = float(np.std(h[own][chosen]) + np.std(y1[own][chosen])) / digit
-    stray = ~member & (area > speck) & within & (x1 > first) & (x < last)
-    clutter = float(np.minimum(area[stray], digit * digit).sum()) / (digit * digit)
-    fill = float((area[own][chosen] / (w[own][chosen] * h[own][chosen])).mean())
-    plausible = 1.0 if 0.2 <= fill <= 0.8 else 0.4
-    likeness = plausible * float(np.exp(-6 * spread - clutter))
-    score = likeness * min(2.0, 0.6 + covered / digit)
-    upper = max(float(y[own].min()), head - 0.12 * digit)
-    lower = min(float(y1[own].max()), foot + 0.3 * digit)
-    edges = (first, upper, last, lower)
-    strokes = np.isin(labels, own + 1)
-    spans = np.stack([x[own], x1[own]], axis=1)
-    return _Row(likeness, score, edges, spans, (left, right), digit, near, light, strokes)
+    chosen = own[mates[own]]
+    likeness = _likeness(it, chosen, ~member & it.within & (it.x1 > first) & (it.x < last), digit)
+    upper = max(float(it.y[own].min()), head - 0.12 * digit)
+    lower = min(float(it.y1[own].max()), foot + 0.3 * digit)
+    return _Row(
+        likeness,
+        likeness * min(2.0, 0.6 + float(it.w[chosen].sum()) / digit),
+        (first, upper, last, lower),
+        np.stack([it.x[own], it.x1[own]], axis=1),
+        (left, right),
+        digit,
+        near,
+        light,
+        np.isin(it.labels, it.label[own]),
+        np.stack([it.x[others], it.x1[others]], axis=1) if not real else np.zeros((0, 2)),
+        _solid(it, chosen),
+    )
+
+
+def _heights(inner: Edges) -> tuple[float, float]:
+    """Give the heights that digits may have in a box of which no more is known."""
+    high = inner[3] - inner[1]
+    return 0.28 * high, high + 1
+
+
+def _likeness(
+    it: _Strokes, digits: NDArray[np.intp], stray: NDArray[np.bool_], digit: float
+) -> float:
+    """Score from 0 to 1 how like digits strokes look: equal heads and feet, thin, nothing between.
+
+    A judgement, set on drawn crops (tests/studies/study_general_readers.py).
+    """
+    spread = float(np.std(it.h[digits]) + np.std(it.y1[digits])) / digit
+    clutter = float(np.minimum(it.area[stray], digit * digit).sum()) / (digit * digit)
+    plausible = 1.0 if 0.2 <= float(it.fill[digits].mean()) <= 0.8 else 0.4
+    return plausible * float(np.exp(-6 * spread - clutter))
+
+
+def _solid(it: _Strokes, digits: NDArray[np.intp]) -> bool:
+    """Tell whether strokes are no filled blobs, as the counters of a row of zeros are."""
+    broad = digits[it.w[digits] > 0.35 * it.h[digits]]
+    return not len(broad) or float(it.fill[broad].mean()) < 0.66
 
 
 def _run(
-    x: NDArray[np.float64],
-    x1: NDArray[np.float64],
+    it: _Strokes,
     glyphs: NDArray[np.intp],
-    seen: NDArray[np.bool_],
     mates: NDArray[np.bool_],
     digit: float,
     inner: Edges,
-    wide: int,
     real: bool,
-) -> NDArray[np.intp] | None:
+) -> NDArray[np.intp]:
     """Choose the run of strokes that is the figure: seen whole enough, and close together."""
-    kept = [int(k) for k in glyphs if seen[k]]
+    x, x1 = it.x, it.x1
+    kept = [int(k) for k in glyphs if it.visible[k]]
     if real:
-        kept = _without_cut_neighbours(x, x1, kept, mates, digit, wide)
+        kept = _without_cut_neighbours(it, kept, mates, inner)
     runs: list[list[int]] = []
     reach = -np.inf
     for k in kept:
@@ -278,8 +388,6 @@ def _run(
             runs.append([])
         runs[-1].append(k)
         reach = max(reach, x1[k])
-    if not runs:
-        return None
 
     def weight(run: list[int]) -> float:
         return float(sum(x1[k] - x[k] for k in run if mates[k]))
@@ -288,23 +396,27 @@ def _run(
 
 
 def _without_cut_neighbours(
-    x: NDArray[np.float64],
-    x1: NDArray[np.float64],
-    kept: list[int],
-    mates: NDArray[np.bool_],
-    digit: float,
-    wide: int,
+    it: _Strokes, kept: list[int], mates: NDArray[np.bool_], inner: Edges
 ) -> list[int]:
-    """Drop what touches the picture's edge across a word's gap: the rest of a neighbour.
+    """Drop what touches the picture's edge and stays within its margin: the rest of a neighbour.
 
-    Signs and points are kept: a lost sign is dearer than a stray one.
+    The margin is taken from above and below the digits, so that in a tight crop nothing is
+    dropped.
     """
-    while len(kept) > 1 and x[kept[0]] <= 1 and mates[kept[0]]:
-        if x[kept[1]] - x1[kept[0]] < _WORD_GAP * digit:
+    digits = [k for k in kept if mates[k]]
+    if len(digits) < 2:
+        return kept
+    upper = float(np.median(it.y[digits])) - inner[1]
+    lower = inner[3] - float(np.median(it.y1[digits]))
+    margin = min(upper, lower)
+    digit = float(np.median(it.h[digits]))
+    least = _TOUCHING * digit
+    while len(kept) > 1 and it.x[kept[0]] <= 1 and it.x1[kept[0]] <= margin:
+        if it.x[kept[1]] - it.x1[kept[0]] < least:
             break
         kept = kept[1:]
-    while len(kept) > 1 and x1[kept[-1]] >= wide - 1 and mates[kept[-1]]:
-        if x[kept[-1]] - x1[kept[-2]] < _WORD_GAP * digit:
+    while len(kept) > 1 and it.x1[kept[-1]] >= it.wide - 1 and it.x[kept[-1]] >= it.wide - margin:
+        if it.x[kept[-1]] - it.x1[kept[-2]] < least:
             break
         kept = kept[:-1]
     return kept

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import cv2
 import numpy as np
@@ -43,20 +42,17 @@ class Subject:
         """The ink could be told safely."""
         return self.ink is not None and self.ink.sure
 
-    @cached_property
-    def given(self) -> Cut:
+    @property
+    def given(self) -> Picture:
         """The box as given."""
-        x0, y0, x1, y1 = self._box
-        left = max(0, round(x0))
-        return Cut(self._picture[max(0, round(y0)) : round(y1), left : round(x1)], left)
+        return _window(self._picture, self._box)
 
     def cut(self, until: float | None = None) -> Cut:
         """Give the ink with some ground around it, up to x = ``until`` (where a unit begins)."""
         ink = self.ink
         if ink is None:
-            given = self.given
-            stop = None if until is None else max(1, round(until - given.x))
-            return Cut(given.picture[:, :stop], given.x)
+            x0, y0, x1, y1 = self._box
+            return Cut(_window(self._picture, (x0, y0, until or x1, y1)), max(0.0, x0))
         x0, y0, x1, y1 = ink.edges
         margin = _MARGIN * ink.height
         left = max(x0 - margin, (x0 + ink.room[0]) / 2, 0.0)
@@ -74,9 +70,9 @@ class Subject:
         return Cut(padded, a - before)
 
     def clean(self, until: float | None = None) -> Picture | None:
-        """Give the drawing of the figure alone, as RGB; None where the ink is not sure."""
+        """Give the drawing of the figure alone, as RGB; None where there is none."""
         ink = self.ink
-        if ink is None or not ink.sure:
+        if ink is None:
             return None
         drawn = ink.clean
         if until is not None:
@@ -128,6 +124,11 @@ class Subject:
         best = min(gaps, key=lambda gap: abs(gap - x), default=x)
         near = self.ink is not None and abs(best - x) < 0.3 * self.ink.height
         return best if near else x
+
+
+def _window(picture: Picture, edges: Edges) -> Picture:
+    x0, y0, x1, y1 = (max(0, round(edge)) for edge in edges)
+    return picture[y0:y1, x0 : max(x0 + 1, x1)]
 
 
 def _reach(glyphs: tuple[tuple[float, float], ...]) -> list[float]:
