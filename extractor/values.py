@@ -15,8 +15,8 @@ from extractor.calibration.model import Marks, Readout
 from extractor.records import NeighbourKind
 
 DIGITS = frozenset("0123456789")
-DASHES = "-−–—‐‑‒―﹣－"
-SPACES = "    \t "
+DASHES = "-\u2212\u2013\u2014\u2010\u2011\u2012\u2015\ufe63\uff0d"
+SPACES = " \t\u00a0\u2007\u2009\u202f"
 _TIMES = "x×X✕✖＊*"
 _GROUP_MARKS = ",.' "
 # 15 significant digits survive text -> binary64 -> text (IEEE 754 binary64, DBL_DIG).
