@@ -22,6 +22,9 @@ from pydantic import BaseModel, ValidationError
 from extractor.errors import Fault, FileFaultsError
 
 MAX_BYTES = 1 << 20
+# No table or value comes without one of these, so that their number bounds time and memory.
+MARKS = ".,=[{"
+MAX_MARKS = 50_000
 MAX_FAULTS = 100
 # tomllib takes time with the square of a dotted key's parts and recurses into brackets.
 MAX_DOTS_A_LINE = 200
@@ -107,10 +110,10 @@ def _parse(content: bytes, file: str, model: type[M], rules: Rules) -> M:
     except ValidationError as error:
         faults = _Faults(file, text, data)
         faults.add_validation(error, model)
-        faults.add_rules(_partial(model, data, faults.paths), rules, partial=True)
+        faults.add_partial(model, rules)
         raise FileFaultsError(faults.listed()) from None
     faults = _Faults(file, text, data)
-    faults.add_rules(value, rules, partial=False)
+    faults.add_rules(value, rules)
     if faults:
         raise FileFaultsError(faults.listed())
     return value
@@ -128,6 +131,9 @@ def decode(content: bytes, file: str) -> str:
         raise FileFaultsError(
             [Fault(f"{file}:{line}", "the text", met, "a file saved as UTF-8")]
         ) from None
+    if sum(text.count(mark) for mark in MARKS) > MAX_MARKS:
+        met = f"of more than {MAX_MARKS} keys and values"
+        raise FileFaultsError([Fault(file, "the file", met, "fewer")])
     for number, line_text in enumerate(text.split("\n"), 1):
         if line_text.count(".") > MAX_DOTS_A_LINE:
             raise FileFaultsError(
@@ -174,10 +180,13 @@ class _Faults:
     def add_syntax(self, line: int, fault: Fault) -> None:
         self._found.append((line, fault))
 
+    def _full(self) -> bool:
+        """Count a fault; True if so many are listed that this one is only counted."""
+        full = len(self._found) >= MAX_FAULTS
+        self._more += full
+        return full
+
     def _add(self, path: KeyPath, met: str | None, expected: str) -> None:
-        if len(self._found) >= MAX_FAULTS:
-            self._more += 1
-            return
         if self._spots is None:
             self._spots = _spots(self._text)
         spot = self._spots.get(path)
@@ -205,16 +214,17 @@ class _Faults:
             # A list whose every item is faulty also counts as too short for pydantic.
             if item["type"] == "too_short" and isinstance(held, tuple | dict) and held:
                 continue
-            if item["type"] == "extra_forbidden":
-                self._add(path, "an unknown key", _nearest(str(path[-1]), schema.keys(path[:-1])))
+            extra = item["type"] == "extra_forbidden"
+            if not extra:
+                self.paths.add(path)
+            if (absent and not missing) or self._full():
                 continue
-            self.paths.add(path)
-            if item["loc"][-1] == "[key]":
+            if extra:
+                self._add(path, "an unknown key", _nearest(str(path[-1]), schema.keys(path[:-1])))
+            elif item["loc"][-1] == "[key]":
                 self._add(path, "a name that cannot be", schema.words_of_key(path[:-1]))
-            elif not absent:
-                self._add(path, None, schema.words(path, held))
-            elif missing:
-                self._add(path, "missing", schema.words(path))
+            else:
+                self._add(path, "missing" if absent else None, schema.words(path, held))
 
     def _reach(self, loc: tuple[str | int, ...]) -> tuple[KeyPath, Any]:
         """The part of a pydantic location that exists in the data, and what it holds."""
@@ -230,12 +240,19 @@ class _Faults:
             held = held[step]
         return loc, held
 
-    def add_rules(self, whole: BaseModel, rules: Rules, *, partial: bool) -> None:
+    def add_partial(self, model: type[BaseModel], rules: Rules) -> None:
+        """Apply the rules to what is left without the faulty values."""
+        if not self._more:
+            inside = {path[:depth] for path in self.paths for depth in range(1, len(path) + 1)}
+            self.add_rules(_partial(model, self._data, self.paths, inside), rules, partial=True)
+
+    def add_rules(self, whole: BaseModel, rules: Rules, *, partial: bool = False) -> None:
         for path, part in _parts(whole, ()):
             for rule in rules.get(type(part), ()):
                 try:
                     for fault in rule(part, whole):
-                        self._add((*path, *fault.path), fault.met, fault.expected)
+                        if not self._full():
+                            self._add((*path, *fault.path), fault.met, fault.expected)
                 except AttributeError:
                     if not partial:  # in a partial model a faulty value is an absent attribute
                         raise
@@ -277,21 +294,23 @@ def _parts(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, BaseModel]]:
             yield from _parts(item, (*path, index))
 
 
-def _partial(model: type[M], data: Any, faulty: set[KeyPath], path: KeyPath = ()) -> M:
-    """The model without its faulty values: those attributes are absent."""
+def _partial(
+    model: type[M], data: Any, faulty: set[KeyPath], inside: set[KeyPath], path: KeyPath = ()
+) -> M:
+    """The model without its faulty values: those attributes are absent.
+
+    ``inside`` holds the faulty paths and all that lead to them.
+    """
     values: dict[str, Any] = {}
     absent: list[str] = []
     for name, field in model.model_fields.items():
         key = field.alias or name
         here = (*path, key)
-        if _holds_models(field.annotation):
-            bad = here in faulty
-        else:
-            bad = any(path[: len(here)] == here for path in faulty)
+        bad = here in (faulty if _holds_models(field.annotation) else inside)
         if bad or (key not in data and field.is_required()):
             absent.append(name)
         elif key in data:
-            values[name] = _partial_value(field.annotation, data[key], faulty, here)
+            values[name] = _partial_value(field.annotation, data[key], faulty, inside, here)
     part = model.model_construct(**values)
     for name in absent:
         part.__dict__.pop(name, None)
@@ -304,18 +323,21 @@ def _holds_models(annotation: Any) -> bool:
     return any(_holds_models(argument) for argument in get_args(annotation))
 
 
-def _partial_value(annotation: Any, data: Any, faulty: set[KeyPath], here: KeyPath) -> Any:
+def _partial_value(
+    annotation: Any, data: Any, faulty: set[KeyPath], inside: set[KeyPath], here: KeyPath
+) -> Any:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return _partial(annotation, data, faulty, here) if isinstance(data, dict) else data
+        return _partial(annotation, data, faulty, inside, here) if isinstance(data, dict) else data
     inner = get_args(annotation)
     if isinstance(data, tuple) and inner:
         return tuple(
-            _partial_value(inner[0], item, faulty, (*here, index))
+            _partial_value(inner[0], item, faulty, inside, (*here, index))
             for index, item in enumerate(data)
         )
     if isinstance(data, dict) and len(inner) == 2:
         return {
-            key: _partial_value(inner[1], item, faulty, (*here, key)) for key, item in data.items()
+            key: _partial_value(inner[1], item, faulty, inside, (*here, key))
+            for key, item in data.items()
         }
     return data
 
@@ -537,7 +559,7 @@ def _faults_of_broken(text: str, file: str, model: type[BaseModel], rules: Rules
     examined; where that is not possible, the places that tree-sitter could not read are named.
     """
     lines = text.split("\n")
-    broken: list[tuple[int, Fault]] = []
+    broken: dict[int, Fault] = {}
     whole = True
     while True:
         try:
@@ -545,18 +567,18 @@ def _faults_of_broken(text: str, file: str, model: type[BaseModel], rules: Rules
             break
         except ValueError as error:
             first, last, fault = _syntax_fault(lines, file, str(error))
-        broken.append((first, fault))
+        broken.setdefault(first, fault)
         if len(text) > MAX_RETRY_CHARACTERS or len(broken) == MAX_SYNTAX_FAULTS:
-            return [fault for _, fault in broken]
+            return list(broken.values())
         replaced = _replaced(lines, first, last)
         if replaced is None:
-            return [fault for _, fault in broken] + _unread(lines, file, last)
+            return list(broken.values()) + _unread(lines, file, last)
         lines, header = replaced
         whole = whole and not header
     raw.pop(_FAULTY_TABLE, None)
     data = _plain(raw)
     faults = _Faults(file, "\n".join(lines), data)
-    for line, fault in broken:
+    for line, fault in broken.items():
         faults.add_syntax(line, fault)
     faults.paths.update(_faulty_paths(data, ()))
     try:
@@ -564,7 +586,7 @@ def _faults_of_broken(text: str, file: str, model: type[BaseModel], rules: Rules
     except ValidationError as error:
         faults.add_validation(error, model, missing=False)
     if whole:
-        faults.add_rules(_partial(model, data, faults.paths), rules, partial=True)
+        faults.add_partial(model, rules)
     return faults.listed()
 
 
@@ -574,7 +596,7 @@ def _syntax_fault(lines: list[str], file: str, message: str) -> tuple[int, int, 
     last = int(place[1]) if place is not None and place[1] else len(lines)
     first = last
     # An open bracket or quote shows only later: its statement starts after the last good line.
-    if len(lines) <= MAX_RETRY_CHARACTERS // 40:
+    if sum(map(len, lines)) <= MAX_RETRY_CHARACTERS:
         for start in range(last, max(0, last - MAX_STATEMENT_LINES), -1):
             if _is_toml("\n".join(lines[: start - 1])):
                 first = start
@@ -609,6 +631,8 @@ def _replaced(lines: list[str], first: int, last: int) -> tuple[list[str], bool]
         stand_in = f'{pair[1]} = "{_FAULTY}"'
     else:
         stand_in = ""
+    if head == stand_in:
+        stand_in = ""  # the key stands twice
     if head == stand_in:
         return None
     return [*lines[: first - 1], stand_in, *[""] * (end - first), *lines[end:]], header
