@@ -504,3 +504,17 @@ def test_what_goes_wrong_inside_lets_go_of_the_lock(tmp_path: Path) -> None:
         raise KeyError
     with writer_lock(tmp_path):
         pass
+
+
+def test_the_worked_example_of_the_documentation_holds(tmp_path: Path) -> None:
+    page = Path(__file__).parents[1] / "docs" / "decisions-file.md"
+    text = page.read_text(encoding="utf-8")
+    blocks = [re.sub(r"\n +", " ", block) for block in re.findall(r"(?:^    .+\n)+", text, re.M)]
+    undecided, decided = (block.strip() for block in blocks)
+    (tmp_path / "kim-hand.jsonl").write_text(f"{undecided}\n{decided}\n", encoding="utf-8")
+    (decision,), notices = read_decisions([tmp_path])
+    assert notices == []
+    assert (decision.action, decision.after, decision.who) == ("correct", "5.58", "kim")
+    told = set(re.findall(r"`([a-z_]+)`", text))
+    assert {field.name for field in dataclasses.fields(Decision)} <= told
+    assert json.loads(undecided).keys() - {"crop"} == decision_template(*_flagged()).keys()
