@@ -8,23 +8,58 @@ from numpy.typing import NDArray
 
 Grey = NDArray[np.float32]
 
-LEVEL_STEP = 1.07
+LEVEL_STEP = 1.06
 """Ratio of neighbouring sizes of the search; half a step is what aligning must make good."""
+
+WINDOW = 13
+"""Side of the neighbourhood that evens out contrast, cells of the search."""
 
 _FLAT = 4.0
 """Grey levels added to the local contrast, so that the noise of flat areas stays small."""
 
 
-def even_contrast(grey: Grey, window: int = 15) -> Grey:
+_EMPTY = 0.06
+"""Added to the mean square of evened contrast: empty areas do not gain by their emptiness."""
+
+
+def even_contrast(grey: Grey) -> Grey:
     """Grey levels less their local mean, over their local deviation.
 
     What is left is the shape of strokes: a tint, a translucent panel or a scene behind it changes
     it little, an inverted theme changes its sign alone.
     """
-    size = (window, window)
+    size = (WINDOW, WINDOW)
     high = grey - cv2.boxFilter(grey, -1, size)
-    deviation = cv2.sqrt(cv2.boxFilter(high * high, -1, size))
+    # a running sum of squares may end a little below 0
+    deviation = cv2.sqrt(cv2.max(cv2.boxFilter(high * high, -1, size), 0.0))
     return np.asarray(cv2.divide(high, cv2.add(deviation, _FLAT)), np.float32)
+
+
+class Level:
+    """A frame at one size of the search, with even contrast."""
+
+    def __init__(self, strokes: Grey) -> None:
+        self.strokes = strokes
+        self._square = np.square(strokes)
+        self._inverse: dict[tuple[int, int], Grey] = {}
+
+    def inverse(self, wide: int, high: int) -> Grey:
+        """One over the root mean square to the right of and below every cell.
+
+        Over about ``wide`` × ``high`` cells: a few sizes do for all.
+        """
+        key = (_rounded(wide), _rounded(high))
+        if key not in self._inverse:
+            mean = cv2.boxFilter(
+                self._square, -1, key, anchor=(0, 0), borderType=cv2.BORDER_REFLECT
+            )
+            mean = np.maximum(mean, 0) + np.float32(_EMPTY)
+            self._inverse[key] = np.asarray(1 / np.sqrt(mean), np.float32)
+        return self._inverse[key]
+
+
+def _rounded(side: int) -> int:
+    return 11 * max(1, round(side / 11))
 
 
 class Frame:
@@ -36,7 +71,7 @@ class Frame:
         self._halvings: list[Grey] = [
             cv2.cvtColor(np.ascontiguousarray(image), cv2.COLOR_RGB2GRAY).astype(np.float32)
         ]
-        self._levels: dict[int, Grey] = {}
+        self._levels: dict[int, Level] = {}
 
     def _halving(self, index: int) -> Grey:
         while len(self._halvings) <= index:
@@ -50,16 +85,18 @@ class Frame:
             )
         return self._halvings[min(index, len(self._halvings) - 1)]
 
-    def shrunk(self, factor: float) -> Grey:
+    def shrunk(self, factor: float) -> Level:
         """The whole frame with even contrast, ``factor`` (at most 1) times its size."""
         index = max(0, int(np.floor(-np.log2(factor) + 1e-9)))
         source = self._halving(index)
         size = (max(8, round(self.width * factor)), max(8, round(self.height * factor)))
         if size != (source.shape[1], source.shape[0]):
-            source = cv2.resize(source, size, interpolation=cv2.INTER_AREA)
-        return even_contrast(source)
+            source = cv2.resize(source, size, interpolation=cv2.INTER_AREA).astype(
+                np.float32, copy=False
+            )
+        return Level(even_contrast(source))
 
-    def level(self, index: int) -> Grey:
+    def level(self, index: int) -> Level:
         """Search level ``index``: the frame at ``LEVEL_STEP ** -index`` of its size, kept."""
         if index not in self._levels:
             self._levels[index] = self.shrunk(LEVEL_STEP**-index)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from extractor.locate.anchors import Anchor, Peak
 from extractor.locate.frame import Frame
 from extractor.locate.layout import Layout
 from extractor.locate.pictures import Picture, Sight
@@ -27,6 +28,7 @@ _ALONE = 0.8
 _MEAN = 0.74
 """Least mean correlation of all pictures and words of a layout found."""
 _SEED = 0.55
+_ROUGH = 0.35
 _PEAKS = 10
 _UNALIKE = 0.16
 """A landmark whose correlation is this far below the others' median shows something else."""
@@ -109,13 +111,11 @@ def find(frame: Frame, layout: Layout, words: Callable[[], Sequence[WordAt]]) ->
     best: Match | None = None
     for anchor in layout.anchors:
         for peak in anchor.peaks(frame, layout.scales, _PEAKS):
-            sight = anchor.search(
-                frame, peak.scale, peak.x, peak.y, (3 * peak.scale, 3 * peak.scale)
-            )
-            sight = anchor.align(frame, sight, with_scale=True) if sight else None
-            if sight is None or sight.score < _SEED or not _allowed(layout, sight.scale):
+            if best and _covers(best, anchor, peak):
                 continue
-            growth = _Growth({anchor.name: sight}, {}, {}, [_scale_mark(anchor, sight)])
+            growth = _seed(frame, layout, anchor, peak)
+            if growth is None:
+                continue
             best = _better(best, _grown(frame, layout, growth, words))
             if best and not best.missing and best.score > _COMPLETE:
                 return best
@@ -124,6 +124,33 @@ def find(frame: Frame, layout: Layout, words: Callable[[], Sequence[WordAt]]) ->
     if best is None and layout.words:
         best = _find_words(frame, layout, words())
     return best
+
+
+def _seed(frame: Frame, layout: Layout, anchor: Anchor, peak: Peak) -> _Growth | None:
+    """The first picture of a group that is seen at a peak of the coarse search."""
+    cell = peak.scale / anchor.cells
+    for picture in sorted(anchor.pictures, key=lambda p: -p.box[2] * p.box[3])[:2]:
+        x, y = (
+            start + peak.scale * middle
+            for start, middle in zip((peak.x, peak.y), picture.centre, strict=True)
+        )
+        rough = picture.search(frame, peak.scale, x, y, (1.6 * cell, 1.6 * cell))
+        if rough is None or rough.score < _ROUGH:
+            continue
+        sight = picture.align(frame, rough, with_scale=True)
+        if sight and sight.score >= _SEED and _allowed(layout, sight.scale):
+            return _Growth({picture.name: sight}, {}, {}, [_scale_mark(picture, sight)])
+    return None
+
+
+def _covers(match: Match, anchor: Anchor, peak: Peak) -> bool:
+    """Whether a peak is the place where the layout was found already."""
+    if not match.pose.knows(anchor.part, "x") or not match.pose.knows(anchor.part, "y"):
+        return False
+    x, y = anchor.pictures[0].centre
+    at_x = match.pose.at(anchor.part, "x", x)[0] - (peak.x + peak.scale * x)
+    at_y = match.pose.at(anchor.part, "y", y)[0] - (peak.y + peak.scale * y)
+    return max(abs(at_x), abs(at_y)) < 0.5 * anchor.letters * peak.scale + 4
 
 
 def again(frame: Frame, last: Match) -> Match | None:
@@ -238,8 +265,10 @@ def _hunt(frame: Frame, layout: Layout, growth: _Growth, part: str, seed: str) -
     taken = [(sight.x, sight.y) for sight in growth.sights.values()]
     options: list[tuple[float, float, _Growth]] = []
     for picture in pictures[:2]:
-        for peak in picture.peaks_at(frame, pose.scale, 6):
-            sight = picture.search(frame, pose.scale, peak.x, peak.y, (3.0, 3.0))
+        anchor = layout.singles.get(picture.name)
+        for peak in anchor.peaks_at(frame, pose.scale, 6) if anchor else ():
+            x, y = (peak.x + pose.scale * picture.centre[0], peak.y + pose.scale * picture.centre[1])
+            sight = picture.search(frame, pose.scale, x, y, (3.0, 3.0))
             sight = picture.align(frame, sight) if sight and sight.score > _SEED else None
             if sight is None or sight.score < _SEEN:
                 continue

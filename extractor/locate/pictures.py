@@ -1,4 +1,4 @@
-"""Pictures of landmarks: found coarsely on a whole frame, then aligned to a part of a pixel."""
+"""Pictures of landmarks: found near a predicted place and aligned to a part of a pixel."""
 
 from __future__ import annotations
 
@@ -12,10 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from extractor.calibration.model import Landmark
-from extractor.locate.frame import LEVEL_STEP, Frame, Grey, even_contrast
+from extractor.locate.frame import Frame, Grey
 
-_COARSE_AREA = 230.0
-_COARSE_SIDE = (7, 38)
 _FINE_AREA = 5000.0
 _FINE_SIDE = 5
 _FLAT = 2.5
@@ -36,16 +34,6 @@ class Sight:
     x: float
     y: float
     score: float
-
-
-@dataclass(frozen=True, slots=True)
-class Peak:
-    """A place of the coarse search where a picture may be; centre of its box, px of the frame."""
-
-    scale: float
-    x: float
-    y: float
-    strength: float
 
 
 class _Fitting:
@@ -126,94 +114,19 @@ class Picture:
         x, y, w, h = self.box
         return x + w / 2, y + h / 2
 
-    # ------------------------------------------------------------ coarse search
+    @cached_property
+    def ground(self) -> float:
+        """Grey level that most of the picture has; of outlined letters that of the letters."""
+        return float(np.median(self.grey[self.weight > 0]))
 
     @cached_property
-    def _coarse(self) -> tuple[Grey, float, float, float]:
-        """The piece that the coarse search looks for: strokes, cells a px, centre in the box."""
-        _, _, w, h = self.box
-        cells = max(np.sqrt(_COARSE_AREA / (w * h)), _COARSE_SIDE[0] / min(w, h))
-        cells = min(cells, self.grey.shape[1] / w, self.grey.shape[0] / h)
-        columns, rows = max(3, round(w * cells)), max(3, round(h * cells))
-        fitting = _Fitting(self.grey, self.weight, columns, rows)
-        cover = np.maximum(cv2.boxFilter(fitting.weight, -1, (15, 15)), 1e-3)
-        mean = cv2.boxFilter(fitting.picture * fitting.weight, -1, (15, 15)) / cover
-        filled = np.where(fitting.weight > 0, fitting.picture, mean).astype(np.float32)
-        strokes = even_contrast(filled) * fitting.weight
-        left, wide = _busiest(np.abs(strokes).sum(axis=0), _COARSE_SIDE[1])
-        top, high = _busiest(np.abs(strokes).sum(axis=1), _COARSE_SIDE[1])
-        strokes = strokes[top : top + high, left : left + wide]
-        inside = fitting.weight[top : top + high, left : left + wide]
-        strokes = strokes - inside * (strokes.sum() / max(float(inside.sum()), 1e-6))
-        strokes = strokes / max(float(np.linalg.norm(strokes)), 1e-6)
-        return (
-            np.ascontiguousarray(strokes, np.float32),
-            columns / w,
-            (left + wide / 2) / (columns / w),
-            (top + high / 2) / (rows / h),
-        )
-
-    def _response(self, level: Grey) -> Grey | None:
-        strokes = self._coarse[0]
-        if level.shape[0] <= strokes.shape[0] or level.shape[1] <= strokes.shape[1]:
-            return None
-        return np.asarray(np.abs(cv2.matchTemplate(level, strokes, cv2.TM_CCORR)), np.float32)
-
-    def _peaks_on(
-        self, frame: Frame, level: Grey, scale: float, most: int, apart: float = 0.6
-    ) -> list[Peak]:
-        strokes, cells, in_x, in_y = self._coarse
-        response = self._response(level)
-        if response is None:
-            return []
-        size = float(np.sqrt(strokes.size))
-        ratio_x, ratio_y = frame.width / level.shape[1], frame.height / level.shape[0]
-        high, wide = strokes.shape
-        reach = max(2, round(apart * min(high, wide)))
-        peaks = []
-        _, _, w, h = self.box
-        for _ in range(most):
-            _, strength, _, (column, row) = cv2.minMaxLoc(response)
-            if strength <= 0:
-                break
-            x = (column + wide / 2) * ratio_x + (w / 2 - in_x) * scale
-            y = (row + high / 2) * ratio_y + (h / 2 - in_y) * scale
-            peaks.append(Peak(scale, x, y, strength / size))
-            response[
-                max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1
-            ] = 0
-        return peaks
-
-    def peaks(self, frame: Frame, scales: tuple[float, float], most: int) -> list[Peak]:
-        """The ``most`` likeliest places over all scales, best first."""
-        cells = self._coarse[1]
-        first = max(0, int(np.floor(np.log(scales[0] / cells) / np.log(LEVEL_STEP))))
-        last = int(np.ceil(np.log(scales[1] / cells) / np.log(LEVEL_STEP)))
-        found: list[Peak] = []
-        for index in range(first, max(first, last) + 1):
-            factor = LEVEL_STEP**-index
-            if min(frame.width, frame.height) * factor < 12:
-                break
-            found += self._peaks_on(frame, frame.level(index), cells / factor, 4)
-        found.sort(key=lambda peak: -peak.strength)
-        kept: list[Peak] = []
-        for peak in found:
-            near = self.box[3] * peak.scale * 0.5
-            if all(
-                abs(peak.x - other.x) > near
-                or abs(peak.y - other.y) > near
-                or not 0.85 < peak.scale / other.scale < 1.18
-                for other in kept
-            ):
-                kept.append(peak)
-                if len(kept) == most:
-                    break
-        return kept
-
-    def peaks_at(self, frame: Frame, scale: float, most: int) -> list[Peak]:
-        """The ``most`` likeliest places at one known scale, best first."""
-        factor = min(1.0, self._coarse[1] / scale)
-        return self._peaks_on(frame, frame.shrunk(factor), scale, most)
+    def letters(self) -> float:
+        """Height of the busiest rows, px of the drawing: that of small letters, or of a sign."""
+        values = np.where(self.weight > 0, self.grey, self.grey[self.weight > 0].mean())
+        busy = np.abs(np.diff(values, axis=1)).mean(axis=1)
+        busy = busy - np.percentile(busy, 5)
+        rows = int((busy > 0.35 * busy.max()).sum())
+        return max(3.0, rows * self.box[3] / self.grey.shape[0])
 
     # ------------------------------------------------------------ aligning
 
@@ -300,14 +213,6 @@ def _correlation(patch: Grey, fitting: _Fitting) -> Grey:
     found = np.abs(found)
     found[~np.isfinite(found) | (found > 1.001)] = 0
     return np.asarray(found, np.float32)
-
-
-def _busiest(strokes: NDArray[np.float32], most: int) -> tuple[int, int]:
-    """Start and length of the stretch of at most ``most`` that holds most of the strokes."""
-    if strokes.size <= most:
-        return 0, int(strokes.size)
-    sums = np.convolve(strokes, np.ones(most), mode="valid")
-    return int(sums.argmax()), most
 
 
 def _decode(landmark: Landmark) -> tuple[Grey, Grey]:
