@@ -262,7 +262,7 @@ def test_a_jump_that_no_slip_explains_is_never_flagged(seed: int, decimals: int,
 def test_at_most_one_in_a_hundred_of_truthful_wild_series_is_flagged() -> None:
     chance = random.Random(11)
     flags = {0: [0, 0], 1: [0, 0], 2: [0, 0]}
-    for number in range(60):
+    for number in range(36):
         decimals = number % 3
         calibration = _x(decimals=decimals) if decimals else _x()
         found = verdict(series(calibration, {"x": _wild(chance, 150, decimals)}), calibration)

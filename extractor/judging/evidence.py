@@ -47,9 +47,10 @@ TO_KNOWN = 0.3
 """Share of the jumps that end at a value the run shows elsewhere too (the levels of a clock), or
 at 0 (a dropout)."""
 
-RELATION_ODDS = 100.0
-"""What a relation that holds speaks for a text: one that is not retired fails on few captures, and
-where figures of one instant are rounded apart it may fail truly now and then."""
+RELATION_ODDS = 1000.0
+"""What a relation says between two texts of which one breaks it: for figures that are right it
+fails about once in a hundred (it is retired at one in ten), and a wrong figure meets it by chance
+about once in ten."""
 
 SURE = 0.99999
 """No text is taken for surer than this by the picture alone."""
