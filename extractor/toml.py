@@ -432,7 +432,7 @@ class _Schema:
 
 
 def _written(word: Any) -> str:
-    return f'"{word}"' if word == "" or not isinstance(word, str) or " " in word else word
+    return f'"{word}"' if isinstance(word, str) and (not word or " " in word) else str(word)
 
 
 def _limits(form: dict[str, Any]) -> str:

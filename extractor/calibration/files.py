@@ -109,7 +109,9 @@ def _giving_way(in_use: list[LoadedCalibration], notices: list[str]) -> list[Loa
     for loaded in in_use:
         both = [*own, loaded]
         if loaded not in own and (clash := [*_one_name_each(both), *_one_unit_each(both)]):
-            notices.append(f"{loaded.path} comes with ocrlog and is not used: {clash[0].key} clashes")
+            notices.append(
+                f"{loaded.path} comes with ocrlog and is not used: {clash[0].key} clashes"
+            )
         else:
             kept.append(loaded)
     return kept

@@ -10,7 +10,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Comment, Table, Whitespace
+from tomlkit.items import AoT, Array, Comment, Table, Whitespace
 
 from extractor.calibration.model import Calibration
 from extractor.calibration.rules import RULES
@@ -121,17 +121,40 @@ def _merge(table: Any, full: dict[str, Any], short: dict[str, Any]) -> None:
     for key in list(table):
         if key not in full or full[key] == []:
             del table[key]
-        elif tomlkit.item(table[key]).unwrap() == full[key]:
+        elif _says(table[key], full[key], short.get(key)):
             continue
         elif isinstance(table[key], AoT):
             _merge_tables(table[key], full[key], short[key])
         elif isinstance(full[key], dict):
             _merge(table[key], full[key], short.get(key, {}))
+        elif isinstance(full[key], list) and isinstance(full[key][0], dict):
+            table[key] = _inline_tables(short[key])
         else:
             table[key] = full[key]
     for key, value in short.items():
         if key not in table:
             table[key] = _item(value)
+
+
+def _says(held: Any, full: Any, short: Any) -> bool:
+    """Whether the file holds this already; a default may be written there or not."""
+    if isinstance(full, dict):
+        needed = short or {}
+        return set(needed) <= set(held) <= set(full) and all(
+            _says(held[key], full[key], needed.get(key)) for key in held
+        )
+    if isinstance(full, list) and full and isinstance(full[0], dict):
+        return len(held) == len(full) and all(map(_says, held, full, short))
+    return bool(held == full)
+
+
+def _inline_tables(entries: list[dict[str, Any]]) -> Array:
+    tables = tomlkit.array()
+    for entry in entries:
+        inline = tomlkit.inline_table()
+        inline.update(entry)
+        tables.append(inline)
+    return tables.multiline(True)
 
 
 def _merge_tables(tables: AoT, full: list[dict[str, Any]], short: list[dict[str, Any]]) -> None:
