@@ -50,7 +50,7 @@ def save_recording(
         stream.width, stream.height, stream.pix_fmt = *size, "yuv420p"
         stream.codec_context.time_base = Fraction(1, TICKS)
         stream.options = {
-            "crf": "27", "preset": "medium", "bf": "3", "g": "240", "threads": "1",
+            "crf": "28", "preset": "medium", "bf": "3", "g": "240", "threads": "1",
         }  # fmt: skip
         for ticks, rgb in frames:
             frame = av.VideoFrame.from_ndarray(rgb, format="rgb24")

@@ -17,7 +17,7 @@ MISSING = "--"
 
 @dataclass(frozen=True)
 class Readout:
-    """One figure of a layout. ``unit`` is UCUM or the trade's; ``drawn_unit`` as the layout says."""
+    """One figure of a layout. ``unit`` as in readings.csv, ``drawn_unit`` as on the screen."""
 
     name: str
     kind: str
@@ -67,8 +67,17 @@ class Drawn:
     rows: tuple[tuple[str, str, str], ...]  # name, value, unit
 
 
-def _number(name: str, quantity: str, statistic: str, label: str, drawn: str, unit: str,
-            decimals: int, sensor: str | None = None, rounding: str = "half") -> Readout:  # fmt: skip
+def _number(
+    name: str,
+    quantity: str,
+    statistic: str,
+    label: str,
+    drawn: str,
+    unit: str,
+    decimals: int,
+    sensor: str | None = None,
+    rounding: str = "half",
+) -> Readout:
     kind = "percentage" if unit == "%" else "number"
     return Readout(name, kind, quantity, statistic, label, drawn, unit, decimals, sensor, rounding)
 
@@ -335,7 +344,7 @@ def list_html(figures: Figures, right: bool) -> tuple[str, str]:
  paint-order:stroke fill;letter-spacing:.3px}}
 .list p{{text-align:right}}.list b{{color:#ffe7a8}}
 .list i{{font:700 13px/22px "Noto Sans Georgian";color:#c9f0e4;letter-spacing:0}}
-.list u{{font-size:12px}}"""
+.list u{{font-size:12px;line-height:22px}}"""
     return f'<div class="list">{rows}</div>', css
 
 

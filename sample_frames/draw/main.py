@@ -128,14 +128,17 @@ def cards_boxes_fit(boxes: dict[str, dict[str, list[float]]], height: int) -> bo
     )
 
 
-def draw_cards(browser: Browser, shot: Shot, screen: tuple[int, int], picture: bool) -> tuple[Picture, dict[str, Drawn], list[Chart]]:  # fmt: skip
+def draw_cards(
+    browser: Browser, shot: Shot, screen: tuple[int, int], picture: bool
+) -> tuple[Picture, dict[str, Drawn], list[Chart]]:
     layout, density = LAYOUTS["cards"], shot.device.density
     figures = figures_of(layout, summary(shot.device, shot.series), shot.device.minus)
     charts = [chart_of(shot, "cards", number) for number in range(2)]
 
     def at(scroll: float, drawn: bool = False) -> Picture:
-        html = cards_html(figures, {chart.trace.name: chart for chart in charts},
-                          shot.device.dark, f"Lantern Road, round {shot.round}", scroll)  # fmt: skip
+        by_trace = {chart.trace.name: chart for chart in charts}
+        title = f"Lantern Road, round {shot.round}"
+        html = cards_html(figures, by_trace, shot.device.dark, title, scroll)
         return browser.draw(*html, screen, density, drawn)
 
     boxes = at(0).boxes
@@ -184,7 +187,7 @@ def draw_summary(browser: Browser, shot: Shot, out: Written, boxes_only: bool) -
     for chart in charts:
         if _plot_shown(drawn.boxes, chart, screen[1]):
             out.series += [
-                (shot.path, "", name, chart.trace.name, f"{t:g}", *[f"{value:.4f}"] * 3,
+                (shot.path, "", name, chart.trace.name, f"{t:g}", *[f"{value:.3f}"] * 3,
                  chart.trace.unit, "")
                 for t, value in zip(chart.t, chart.values, strict=True)
             ]  # fmt: skip

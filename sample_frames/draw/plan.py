@@ -2,7 +2,8 @@
 
 The people who ran it and the day are as invented as the devices. Rounds follow each other after a
 short pause, heat and charge carry on; a summary is captured after each round; some minutes lie
-between devices. H4 and H5 keep their captures in folders, the others share one flat dump.
+between devices. H4 and H5 keep their captures in a folder a round, H3 in one a variant; the others,
+and the battery test of H3, share one flat dump.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ class Shot:
         return self.show[0] in OVERLAYS
 
 
-def run_session(device: Device, variant: str, began: datetime, seed: int) -> list[Round]:
+def run_session(device: Device, variant: str, seed: int) -> list[Round]:
     """All rounds of one device and variant; H4 repeats round 2, H6 ends in round 2."""
     rng = np.random.default_rng(seed)
     state, clock, rounds = fresh_state(device), 0.0, []
@@ -98,7 +99,7 @@ def _seconds(session: int, number: int, duration: float) -> tuple[int, ...]:
         return (48, 133, 251)
     if duration < ROUND_S:
         return (62, 201, 371)
-    first = (58, 237, 383) if (session + number) % 2 else (97, 340, 541)
+    first = ((58, 237, 383), (104, 340, 541), (171, 290, 475))[(session + number) % 3]
     return tuple(second + 7 * session + 3 * number for second in first)
 
 
@@ -132,13 +133,17 @@ class _Names:
         if device == "H5":
             self.shots_of_h5 += 1
             stem, exif = f"shot_{self.shots_of_h5:04}", True
+        if shot.attempt > 1:
+            stem = f"attempt-{shot.attempt}_{stem}"
         folder = "dump"
-        if device in FOLDERS:
+        if shot.variant:
+            folder = f"{device}-{shot.variant}"
+        elif device in FOLDERS:
             folder = f"{device}/" + (f"round-{shot.round}" if shot.round else "battery")
         return replace(shot, path=f"{folder}/{stem}.{ending}", quality=quality, exif=exif)
 
     def _coding(self, shot: Shot) -> tuple[str, int]:
-        device, jpeg = shot.device.name, (50, 92, 75, 62, 85, 95, 70)[self.count % 7]
+        device, jpeg = shot.device.name, (50, 85, 70, 60, 78, 95, 65)[self.count % 7]
         if shot.show == ("battery",):
             return ("jpg", 80) if device in ("H4", "H6") else ("png", 0)
         if not shot.overlay and device in ("H1", "H5"):
@@ -156,7 +161,7 @@ def plan_shots() -> tuple[list[Shot], Shot]:
     began, recording = FIRST, None
     for session, (name, variant) in enumerate(SESSIONS):
         device = variant_of(DEVICES[name], variant)
-        rounds = run_session(device, variant, began, 100 + session)
+        rounds = run_session(device, variant, 100 + session)
         for r in rounds:
             start = began + timedelta(seconds=r.starts)
 
