@@ -47,7 +47,7 @@ from extractor.values import neighbours
 
 _log = logging.getLogger("ocrlog")
 
-_SIDE = 1.2  # how far the picture reaches beside a box, in digit heights
+_SIDE = 1.5  # how far the picture reaches beside a box, in digit heights
 _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
@@ -78,6 +78,7 @@ class _View:
     columns: SeenColumns
     figures: Mapping[str, float]
     lines: Mapping[str, tuple[str, Parted]]  # figure -> the likeliest line that holds it
+    nothing: float  # the probability that nothing is drawn
     best_line: str
 
 
@@ -220,18 +221,20 @@ class FigureReader:
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
-        second = [self._witness(alone if clean is None else clean, ask)]
+        best = _best(views, ask)
+        second = [self._witness(alone if clean is None else clean, ask, best)]
         if not subject.sure:
             # A digit may have been left out: the uncut box must say the same, and counts for more.
             views.append(self._view("given", subject.given, ask))
             views.append(self._view("stretched", stretched(subject.given), ask))
-            second.append(self._witness(subject.given, ask))
-        elif views[0].columns.surety() < trust.SURE_COLUMN or second[0].text != _best(views, ask):
+            second.append(self._witness(subject.given, ask, _best(views, ask)))
+        elif views[0].columns.surety() < trust.SURE_COLUMN or second[0].text != best:
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
-            if second[0].text != _best(views, ask):
-                second.append(self._witness(stretched(alone), ask))
+            best = _best(views, ask)
+            if second[0].text != best:
+                second.append(self._witness(stretched(alone), ask, best))
         return _together(views, second, ask, subject.sure)
 
     def _view(self, name: str, picture: Picture, ask: Ask) -> _View:
@@ -245,11 +248,15 @@ class FigureReader:
                 continue
             lines.setdefault(parted.text, (line.text, parted))
             figures[parted.text] = figures.get(parted.text, 0.0) + line.probability
+        nothing = sum(line.probability for line in texts if not line.text.strip())
         best = texts[0].text.strip() if texts else ""
-        return _View(f"{self._first.name} {name}", columns, figures, lines, best)
+        return _View(f"{self._first.name} {name}", columns, figures, lines, nothing, best)
 
-    def _witness(self, picture: Picture, ask: Ask) -> Look:
-        """Ask the second reader; one that fails is silent, and never ends the reading."""
+    def _witness(self, picture: Picture, ask: Ask, expected: str) -> Look:
+        """Ask the second reader; one that fails is silent, and never ends the reading.
+
+        Of words it is not asked for the spaces and capitals of what is ``expected``.
+        """
         name = self._second.name
         try:
             (seen,) = self._second.read([picture], ask.characters)
@@ -257,10 +264,17 @@ class FigureReader:
         except Exception:
             _log.warning("the reader %s failed on a crop", name, exc_info=True)
             return Look(name, "", 0.0)
-        if not said or not said[0].text:
+        parted = part(said[0].text, ask.kind, ask.missing) if said else None
+        if parted is None:
             return Look(name, "", 0.0)
-        parted = part(said[0].text, ask.kind, ask.missing)
-        return Look(name, parted.text if parted else "", said[0].probability)
+        text = parted.text
+        if ask.kind == "word" and _plain(text) == _plain(expected):
+            text = expected
+        return Look(name, text, said[0].probability)
+
+
+def _plain(text: str) -> str:
+    return "".join(text.split()).casefold()
 
 
 def _piece(image: Picture, box: Box) -> Picture:
@@ -301,19 +315,12 @@ def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bo
     mean = _mean(views)
     text = _best(views, ask)
     firsts = tuple(_look_of(view) for view in views)
+    if sum(view.nothing for view in views) / len(views) > mean.get(text, 0.0):
+        return Seen(looks=(*firsts, *second))
     if not text:
         line = views[0].best_line
         return Seen(line, min(trust.NO_FIGURE, firsts[0].probability), (), (*firsts, *second))
-    agreeing = sum(look.text == text for look in firsts)
-    witnessed = trust.witness(text, second)
-    probability = trust.probability(
-        mean[text],
-        min(view.columns.surety() for view in views),
-        agreeing,
-        len(views),
-        witnessed,
-        sure,
-    )
+    probability = trust.probability(mean[text], len(views), sure, trust.witnessed(text, second))
     looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
     rest = 1.0 - probability
     others = {other: min(p, rest) for other, p in mean.items() if other != text}

@@ -19,6 +19,7 @@ from extractor.records import Alternative
 # Classes and steps below this cannot carry a text of any weight.
 _FAINT = 1e-5
 _BEAM = 12
+_BRANCH = 12  # classes a column that a prefix may grow by
 
 
 class Columns:
@@ -49,7 +50,8 @@ class Columns:
         beams: dict[tuple[int, ...], tuple[float, float]] = {(): (1.0, 0.0)}
         for column in self.probabilities:
             blank = float(column[0])
-            steps = [(int(k), float(column[k])) for k in np.flatnonzero(column > _FAINT) if k]
+            likely = np.argsort(-column, kind="stable")[:_BRANCH]
+            steps = [(int(k), float(column[k])) for k in likely if k and column[k] > _FAINT]
             grown: dict[tuple[int, ...], list[float]] = {}
             for prefix, (ends_blank, ends_char) in beams.items():
                 both = ends_blank + ends_char

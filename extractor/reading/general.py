@@ -23,6 +23,8 @@ from extractor.values import DASHES
 _HEIGHT = 48
 _BUCKET = 32  # line widths are padded to a multiple: few shapes, same result for the same line
 _FAINT = 1e-5  # classes that reach this in no column are left out
+_MOST_CLASSES = 80  # a line without text stirs thousands a little; what is left out counts against
+_LONGEST = 60  # a line longer than so many times its height is no line of text
 _ALIKE = {
     **dict.fromkeys(DASHES + "一ー", "-"),
     **dict.fromkeys("×✕✖＊", "x"),
@@ -62,7 +64,7 @@ class GeneralReader:
 
     def _read(self, line: Picture) -> Columns:
         height, width = line.shape[:2]
-        if height == 0 or width == 0:
+        if height == 0 or width == 0 or width > _LONGEST * height:
             return Columns(np.zeros((0, 1)), ())
         scale = _HEIGHT / height
         wide = max(1, round(width * scale))
@@ -78,7 +80,9 @@ class GeneralReader:
 
 def _fold(columns: NDArray[np.float32], characters: NDArray[np.str_], px: float) -> Columns:
     """Keep the classes that matter; add up those that look alike (dashes, full-width forms)."""
-    kept = np.flatnonzero(columns[:, 1:].max(axis=0) > _FAINT)
+    most = columns[:, 1:].max(axis=0)
+    kept = np.flatnonzero(most > _FAINT)
+    kept = kept[np.argsort(-most[kept], kind="stable")[:_MOST_CLASSES]]
     names = sorted({str(characters[k]) for k in kept})
     class_of = {name: at + 1 for at, name in enumerate(names)}
     folded = np.zeros((len(columns), len(names) + 1))

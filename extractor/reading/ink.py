@@ -69,7 +69,7 @@ def find_ink(
     seen whole. None where nothing looks like strokes.
     """
     x0, y0, x1, y1 = box
-    if x1 - x0 < 2 or y1 - y0 < 2:
+    if min(x1 - x0, y1 - y0, *picture.shape[:2]) < 2:
         return None
     expected = height or (y1 - y0) / 1.5
     scale = min(4.0, _WORK / expected)
@@ -135,9 +135,9 @@ def _by_thinness(
 
 def sharpness(picture: Picture) -> float:
     """Give the steepest stroke edge as a share of the picture's contrast a px, 0 to 1."""
-    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    if min(grey.shape) < 2:
+    if min(picture.shape[:2]) < 2:
         return 0.0
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
     contrast = float(np.ptp(np.percentile(grey, (1, 99))))
     if contrast < 1:
         return 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +12,7 @@ from extractor.reading.ink import Edges, Ink, find_ink
 from extractor.reading.interface import CharAt, Picture
 
 _MARGIN = 0.3  # ground around the ink, in digit heights: what readers were trained with
+_REACH = 1.3  # digit heights beside the ink in which a figure that goes on shows a digit
 _STRETCH = 1.25  # of the further look: narrow digits get more columns
 
 
@@ -92,19 +94,20 @@ class Subject:
         return Cut(self._picture[max(0, int(y0 - margin)) : int(np.ceil(y1 + margin))], 0.0)
 
     def goes_on(self, chars: tuple[CharAt, ...]) -> bool:
-        """Tell whether a digit stands right beside the ink, by ``chars`` read ``around`` it."""
+        """Tell whether a digit, or a mark and a digit, stand right beside the ink.
+
+        ``chars`` are those read ``around`` it.
+        """
         ink = self.ink
         if ink is None:
             return False
-        reach = 0.9 * ink.height
         x0, _, x1, _ = ink.edges
-        for char in chars:
-            middle = (char.x0 + char.x1) / 2
-            before = ink.near[0] and x0 - reach < middle < x0
-            behind = ink.near[1] and x1 < middle < x1 + reach
-            if char.char.isdigit() and (before or behind):
-                return True
-        return False
+        reach = _REACH * ink.height
+        before = [char for char in chars if x0 - reach < _middle(char) < x0]
+        behind = [char for char in chars if x1 < _middle(char) < x1 + reach]
+        return (ink.near[0] and _first_is_digit(before[::-1])) or (
+            ink.near[1] and _first_is_digit(behind)
+        )
 
     def touches_border(self) -> bool:
         """Tell whether the ink touches the left or right edge of the picture."""
@@ -124,6 +127,15 @@ class Subject:
         best = min(gaps, key=lambda gap: abs(gap - x), default=x)
         near = self.ink is not None and abs(best - x) < 0.3 * self.ink.height
         return best if near else x
+
+
+def _middle(char: CharAt) -> float:
+    return (char.x0 + char.x1) / 2
+
+
+def _first_is_digit(chars: Sequence[CharAt]) -> bool:
+    rest = [char.char for char in chars if char.char not in ".,: "]
+    return bool(rest) and rest[0].isdigit()
 
 
 def _window(picture: Picture, edges: Edges) -> Picture:

@@ -1,0 +1,272 @@
+"""Real readers on drawn figures: texts, probabilities, units, cuts, and that no mate matters."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from drawn_figures import FONTS, Drawing, draw, scene
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from extractor.calibration.model import Calibration
+from extractor.reading import default_reader, read_figures, reader_identity
+from extractor.reading.ink import find_ink, sharpness
+from extractor.records import Box, Figure, Found, Kind, Place, Reading
+
+GROUNDS = {
+    "panel": {},
+    "light": {"ground": (245, 245, 250), "ink": (40, 44, 52)},
+    "outlined": {"ground": scene(np.random.default_rng(3)), "outline": (0, 0, 0)},
+}
+
+
+@pytest.mark.parametrize("name", FONTS)
+def test_figures_of_each_font_tight_and_loose(name: str) -> None:
+    texts = ["58.3", "-12.07", "1649"]
+    drawings = [draw(text, name=name, size=36) for text in texts]
+    for margin in (0.02, 0.3):
+        figures = read_figures([drawing.crop(margin) for drawing in drawings])
+        assert [figure.text for figure in figures] == texts
+
+
+@pytest.mark.parametrize("ground", GROUNDS)
+@pytest.mark.parametrize("size", [16, 30, 60])
+def test_figures_on_each_ground(ground: str, size: int) -> None:
+    drawing = draw("47.26", size=size, quality=85, **GROUNDS[ground])
+    (figure,) = read_figures([drawing.crop(0.2)])
+    assert figure.text == "47.26"
+    assert figure.alternatives[0].text == "47.26"
+    assert figure.alternatives[0].probability == figure.probability
+    if ground != "outlined":
+        assert figure.probability >= 0.999
+
+
+@pytest.mark.parametrize(
+    ("text", "after", "kind", "read"),
+    [
+        ("87", "%", "percentage", "87"),
+        ("1280×720", "", "size", "1280x720"),
+        ("12:34", "", "duration", "12:34"),
+        ("1:02:03", "", "duration", "1:02:03"),
+        ("1 h 23 min", "", "duration", "1h23min"),
+        ("1,234.5", "", "number", "1,234.5"),
+        ("−7.5", " °C", "number", "-7.5"),
+        ("idle", "", "word", "idle"),
+    ],
+)
+def test_each_kind(text: str, after: str, kind: Kind, read: str) -> None:
+    drawing = draw(text, size=36, after=after)
+    crop = drawing.image if after else drawing.crop(0.25)
+    (figure,) = read_figures([crop], kind)
+    assert figure.text == read
+
+
+@pytest.mark.parametrize("word", ["HELLO", "Boost", "SOS", "Illi"])
+def test_a_word_is_no_number(word: str) -> None:
+    (figure,) = read_figures([draw(word, size=36).crop(0.25)])
+    assert figure.probability <= 0.05
+
+
+def test_nothing_drawn_is_nothing_read() -> None:
+    plain = np.full((40, 90, 3), 30, np.uint8)
+    for crop in (plain, plain[:1], plain[:, :0], plain[:0]):
+        assert read_figures([crop]) == [Figure("", 0.0)]
+
+
+def test_stated_decimals_never_make_up_a_point() -> None:
+    (figure,) = read_figures([draw("583", size=36).crop(0.2)], decimals=1)
+    assert figure.text == "583"
+
+
+def test_a_cut_neighbour_is_left_out() -> None:
+    drawing = draw("58.3", size=40, before="P ", after=" V")
+    box = drawing.box
+    reach = 0.3 * drawing.height
+    assert read_figures([drawing.crop(0.3)])[0].text == "58.3"
+    ink = find_ink(
+        drawing.image,
+        (box.x - reach, box.y - reach, box.right + reach, box.bottom + reach),
+        drawing.height,
+    )
+    assert ink is not None and ink.sure
+    assert ink.edges == pytest.approx((box.x, box.y, box.right, box.bottom), abs=1.5)
+    assert ink.height == pytest.approx(drawing.height, abs=1.5)
+
+
+@pytest.mark.parametrize("bad", [np.zeros((5, 5), np.uint8), np.zeros((5, 5, 3), np.float64)])
+def test_crops_of_other_shape_or_sort_are_refused(bad: np.ndarray) -> None:
+    with pytest.raises(ValueError, match=r"crop 0 .* expected RGB uint8"):
+        read_figures([bad])
+
+
+def test_an_unknown_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="expected one of number"):
+        read_figures([], "colour")  # type: ignore[arg-type]
+
+
+@cache
+def _mates() -> tuple[list[np.ndarray], list[Figure]]:
+    random = np.random.default_rng(11)
+    crops = [
+        draw(text, size=size, ground=scene(random), outline=(0, 0, 0), quality=60).crop(0.2)
+        for text, size in (("58.3", 20), ("1280", 44), ("-0.7", 31), ("99", 16))
+    ]
+    return crops, [read_figures([crop])[0] for crop in crops]
+
+
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=3))
+@settings(max_examples=8, deadline=None)
+def test_batch_mates_and_order_do_not_matter(order: list[int]) -> None:
+    crops, alone = _mates()
+    assert read_figures([crops[at] for at in order]) == [alone[at] for at in order]
+
+
+# ---------------------------------------------------------------- readouts of a found layout
+
+
+def layout(**rest: object) -> Calibration:
+    """Give a layout with one readout."""
+    readout = {"name": "it", "kind": "number", "quantity": "other", "box": [0, 0, 9, 9], **rest}
+    return Calibration.model_validate(
+        {
+            "format": 1,
+            "id": "abcdefgh",
+            "name": "drawn",
+            "shows": "one figure",
+            "drawn_on": [400, 200],
+            "marks": {"decimal": ".", "thousands": "none"},
+            "landmark": [{"name": "a", "sort": "colour", "box": [0, 0, 9, 9], "colour": "#181a20"}],
+            "readout": [readout],
+        }
+    )
+
+
+def read(drawing: Drawing, box: Box | None, **rest: object) -> Reading:
+    place = Place("it", box, 0.25, drawing.height)
+    found = Found("abcdefgh", 1.0, Box(0, 0, 99, 99), 1.0, (place,))
+    (reading,) = default_reader().read_found(drawing.image, found, layout(**rest))
+    return reading
+
+
+def loose(drawing: Drawing, margin: float = 0.2) -> Box:
+    m = margin * drawing.height
+    box = drawing.box
+    return Box(box.x - m, box.y - m, box.w + 2 * m, box.h + 2 * m)
+
+
+def test_a_readout_is_read_with_all_that_judging_needs() -> None:
+    drawing = draw("58.3", size=36, before="P ", after=" V")
+    reading = read(drawing, loose(drawing), decimals=1)
+    assert (reading.layout, reading.readout, reading.text) == ("abcdefgh", "it", "58.3")
+    assert reading.probability >= 0.999
+    assert reading.box == loose(drawing)
+    assert reading.box_error == 0.25
+    assert reading.height == pytest.approx(drawing.height, abs=2)
+    assert 0.3 < reading.sharpness <= 1.0
+    assert not reading.cut
+    assert {look.reader.split()[0] for look in reading.looks} == {"general", "tesseract"}
+    assert {near.kind for near in reading.neighbours} == {"lost-sign", "other-digit"}
+    assert all(near.probability < 1e-3 for near in reading.neighbours)
+
+
+def test_a_lost_point_is_told_where_decimals_are_not_stated() -> None:
+    drawing = draw("58.3", size=36)
+    near = {each.kind: each.text for each in read(drawing, loose(drawing)).neighbours}
+    assert near["lost-point"] == "583"
+    assert near["lost-sign"] == "-58.3"
+
+
+def test_a_readout_that_is_not_shown_is_empty() -> None:
+    assert read(draw("58.3"), None) == Reading("abcdefgh", "it", None)
+
+
+def test_a_box_outside_the_capture_reads_nothing() -> None:
+    drawing = draw("58.3")
+    high, wide = drawing.image.shape[:2]
+    for box in (Box(wide + 50, 5, 40, 30), Box(5, -90, 40, 30), Box(5, high + 90, 40, 30)):
+        assert read(drawing, box).text == ""
+
+
+def test_the_unit_in_the_box_is_parted_off() -> None:
+    drawing = draw("58.3", size=36, after=" MHz")
+    box = loose(drawing)
+    reading = read(drawing, Box(box.x, box.y, box.w * 2.2, box.h), drawn_unit="MHz")
+    assert (reading.text, reading.unit_seen) == ("58.3", "MHz")
+    assert reading.probability >= 0.999
+
+
+def test_a_figure_that_goes_on_beyond_its_box_is_cut() -> None:
+    drawing = draw("1583.4", size=36)
+    box = loose(drawing)
+    assert not read(drawing, box).cut
+    assert read(drawing, Box(box.x + 1.3 * drawing.height, box.y, box.w, box.h)).cut
+    assert read(drawing, Box(box.x, box.y, box.w - 1.3 * drawing.height, box.h)).cut
+
+
+def test_a_figure_at_the_edge_of_the_capture_is_cut() -> None:
+    drawing = draw("1583.4", size=36)
+    image = drawing.image[:, : round(drawing.box.x + 0.62 * drawing.box.w)]
+    found = Found(
+        "abcdefgh", 1.0, Box(0, 0, 9, 9), 1.0, (Place("it", loose(drawing), 0, drawing.height),)
+    )
+    (reading,) = default_reader().read_found(image, found, layout())
+    assert reading.cut
+
+
+def test_the_mark_for_no_value_is_read() -> None:
+    drawing = draw("--", size=36)
+    height = draw("00", size=36).height
+    box = Box(drawing.box.x - 8, drawing.box.y - height / 2, drawing.box.w + 16, height * 1.2)
+    reading = read(drawing, box, missing="--")
+    assert reading.text
+    assert not reading.text.strip("-")
+
+
+def test_a_smeared_figure_is_less_sharp() -> None:
+    crop = draw("58.3", size=36).crop(0.2)
+    smeared = np.stack([np.roll(crop, shift, axis=1) for shift in range(-3, 4)]).mean(axis=0)
+    assert sharpness(smeared.astype(np.uint8)) < 0.4 < sharpness(crop)
+    assert sharpness(np.full((9, 9, 3), 7, np.uint8)) == 0.0
+
+
+def test_only_the_readouts_asked_for() -> None:
+    drawing = draw("58.3")
+    found = Found("abcdefgh", 1.0, Box(0, 0, 9, 9), 1.0, (Place("it", loose(drawing)),))
+    assert default_reader().read_found(drawing.image, found, layout(), only=()) == ()
+
+
+# ---------------------------------------------------------------- lines and words
+
+
+def test_a_line_tells_where_its_characters_stand() -> None:
+    drawing = draw("FPS 58.3", size=36)
+    line = default_reader().read_line(drawing.crop(0.3))
+    assert line.text.replace(" ", "") == "FPS58.3"
+    assert "".join(char.char for char in line.chars) == line.text
+    five = next(char for char in line.chars if char.char == "5")
+    start = draw("58.3", size=36, before="FPS ").box.x - drawing.box.x + 0.3 * drawing.height
+    assert five.x0 == pytest.approx(start, abs=0.4 * drawing.height)
+    assert all(a.x1 <= b.x0 + 1e-6 for a, b in pairwise(line.chars))
+
+
+def test_words_are_found_where_they_stand() -> None:
+    drawing = draw("Power", size=26, before="", ground=(30, 60, 90))
+    image = np.zeros((320, 420, 3), np.uint8) + np.uint8(40)
+    high, wide = drawing.image.shape[:2]
+    image[100 : 100 + high, 150 : 150 + wide] = drawing.image
+    (word,) = default_reader().find_words(image)
+    assert word.text == "Power"
+    assert word.probability > 0.9
+    truth = Box(150 + drawing.box.x, 100 + drawing.box.y, drawing.box.w, drawing.box.h)
+    assert word.box.overlap(truth) > 0.9 * truth.w * truth.h
+    assert word.box.w * word.box.h < 3 * truth.w * truth.h
+
+
+def test_the_identity_names_weights_and_libraries() -> None:
+    identity = reader_identity()
+    assert default_reader().identity == identity
+    for part in ("method=", "onnxruntime=", "opencv=", "tess"):
+        assert part in identity

@@ -1,0 +1,130 @@
+"""What the cascade makes of its readers: stand-ins that are silent, failing, garbled or wrong."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Collection, Sequence
+
+import numpy as np
+import pytest
+from drawn_figures import draw
+
+from extractor.reading import trust
+from extractor.reading.cascade import FigureReader
+from extractor.reading.ctc import Columns
+from extractor.reading.interface import Picture
+from extractor.reading.tesseract import Said
+
+CROP = draw("58.3").crop(0.2)
+RELEASED = 0.999  # what judging asks for
+
+
+class Says:
+    """A first reader that reads ``text`` in every crop, each character with ``sure``."""
+
+    name = "says"
+    identity = "says 1"
+
+    def __init__(self, text: str, sure: float = 0.99999) -> None:
+        self.text, self.sure, self.asked = text, sure, 0
+
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> list[Columns]:
+        self.asked += len(lines)
+        names = sorted(set(self.text)) or ["0"]
+        rows = np.full((2 * len(self.text) + 1, len(names) + 1), (1 - self.sure) / len(names))
+        rows[::2, 0] = self.sure
+        for at, char in enumerate(self.text):
+            rows[2 * at + 1, names.index(char) + 1] = self.sure
+        return [Columns(rows, names) for _ in lines]
+
+
+class Witness:
+    """A second reader that says ``text`` with ``sure``."""
+
+    name = "witness"
+    identity = "witness 1"
+
+    def __init__(self, text: str, sure: float = 0.95) -> None:
+        self.text, self.sure = text, sure
+
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> list[Said]:
+        return [Said(self.text, self.sure) for _ in lines]
+
+
+class Crashing(Witness):
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> list[Said]:
+        raise RuntimeError("out of order")
+
+
+class Slow(Witness):
+    def read(self, lines: Sequence[Picture], characters: Collection[str]) -> list[Said]:
+        time.sleep(0.2)
+        raise TimeoutError("no answer in time")
+
+
+def test_two_that_agree_need_one_look_each() -> None:
+    first = Says("58.3")
+    (figure,) = FigureReader(first, Witness("58.3")).read_figures([CROP])
+    assert figure.text == "58.3"
+    assert RELEASED < figure.probability <= trust.CEILING
+    assert first.asked == 1
+
+
+def test_a_confidently_wrong_first_reader_is_contradicted() -> None:
+    first = Says("53.8")
+    (figure,) = FigureReader(first, Witness("58.3")).read_figures([CROP])
+    assert figure.probability < 0.97
+    assert {alternative.text for alternative in figure.alternatives} >= {"53.8", "58.3"}
+    assert first.asked > 1
+
+
+def test_a_confidently_wrong_first_reader_is_contradicted_by_the_real_second() -> None:
+    (figure,) = FigureReader(Says("53.8")).read_figures([CROP])
+    assert figure.probability < 0.97
+    assert "58.3" in {alternative.text for alternative in figure.alternatives}
+
+
+@pytest.mark.parametrize("second", [Crashing("58.3"), Slow("58.3")])
+def test_a_failing_second_reader_ends_nothing(
+    second: Witness, caplog: pytest.LogCaptureFixture
+) -> None:
+    figures = FigureReader(Says("58.3"), second).read_figures([CROP, CROP])
+    assert [figure.text for figure in figures] == ["58.3", "58.3"]
+    assert all(figure.probability < RELEASED for figure in figures)
+    assert "failed on a crop" in caplog.text
+
+
+@pytest.mark.parametrize("said", ["", "58 37 W", "....", "|||"])
+def test_a_silent_or_garbled_second_reader_is_no_agreement(said: str) -> None:
+    (figure,) = FigureReader(Says("58.3"), Witness(said)).read_figures([CROP])
+    assert figure.text == "58.3"
+    assert figure.probability < RELEASED
+
+
+def test_a_silent_first_reader_reads_nothing() -> None:
+    (figure,) = FigureReader(Says(""), Witness("58.3")).read_figures([CROP])
+    assert (figure.text, figure.probability) == ("", 0.0)
+
+
+def test_a_garbled_first_reader_is_not_believed() -> None:
+    (figure,) = FigureReader(Says("5B:_3"), Witness("58.3")).read_figures([CROP])
+    assert figure.probability <= trust.NO_FIGURE
+
+
+def test_an_unsure_first_reader_is_not_made_sure_by_its_kind() -> None:
+    (figure,) = FigureReader(Says("58.3", 0.7), Witness("58.3")).read_figures([CROP])
+    assert figure.probability < RELEASED
+
+
+@pytest.mark.parametrize("sure", [True, False])
+def test_trust_grows_with_the_path_sum_and_with_agreement(sure: bool) -> None:
+    sums = [0.1, 0.5, 0.9, 0.99, 0.999, 1.0]
+    for second in (trust._AGREES, trust._SILENT, trust._DIFFERS, trust._DIFFERS_SURELY):
+        values = [trust.probability(p, 1, sure, second) for p in sums]
+        assert values == sorted(values)
+        assert values[-1] <= trust.CEILING
+    agree, silent, differs, surely = (
+        trust.probability(0.999, 3, sure, second)
+        for second in (trust._AGREES, trust._SILENT, trust._DIFFERS, trust._DIFFERS_SURELY)
+    )
+    assert agree > silent > differs > surely
