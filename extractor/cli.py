@@ -169,8 +169,8 @@ def _summarise(outcome: Outcome, seconds: float) -> int:
     say(f"Facts (device, round, ...), guesses marked; correct them there: {outcome.facts_file}")
     if states["flagged"]:
         say(
-            f"Next: look at the crops in {settings.out / 'flagged'} and settle them as "
-            "docs/decisions-file.md tells."
+            f"Next: look at the crops in {settings.out / 'flagged'} and settle them in "
+            "undecided.jsonl there, as docs/decisions-file.md tells."
         )
     return states["flagged"]
 

@@ -22,7 +22,8 @@ def flagged_crop_name(verdict: Verdict, judged: Judged) -> str:
     two rows of a size share one crop.
     """
     reading, frame, path = judged.reading, verdict.sighting.frame, verdict.sighting.capture.path
-    told = json.dumps([path, frame.pts, reading.layout, reading.readout])
+    box = reading.box and (reading.box.x, reading.box.y, reading.box.w, reading.box.h)
+    told = json.dumps([path, frame.pts, reading.layout, reading.readout, box])
     parts = [_plain(PurePosixPath(path).stem)[:60], reading.readout]
     if frame.at_s is not None:
         parts.insert(1, f"{shortest(round(frame.at_s, 3))}s")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.metadata
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
@@ -143,37 +145,27 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
     _prepare(settings)
     cache_file = settings.out / "cache.sqlite"
     with store.writer_lock(settings.out), store.Cache(cache_file) as cache:
-        notices = [*inputs.notices, *([cache.notice] if cache.notice else [])]
         crew = Crew(inputs.layouts, settings.every, cache_file, settings.jobs)
         keys = Keys(inputs.layouts, method(), settings.every)
-
         captures, problems = _inspect(listing.candidates, cache, crew, progress)
         failed, read_now = _read(captures, cache, keys, crew, progress)
-        problems += [*listing.problems, *failed]
-
         progress("judging and writing", 0, 1)
-        read = {each.path: _recall(each, cache, keys, inputs.layouts) for each in captures}
-        for capture in captures:
-            problems += _problems_of(capture, *read[capture.path])
-        frames = {path: frames for path, (frames, _) in read.items()}
-        proposed = facts.propose(
-            captures, _shown(frames, inputs.layouts), inputs.session, inputs.written
-        )
+        with _collector_paused():
+            read = {each.path: _recall(each, cache, keys, inputs.layouts) for each in captures}
+            frames = {path: rows for path, (rows, _) in read.items()}
+            proposed = facts.propose(
+                captures, _shown(frames, inputs.layouts), inputs.session, inputs.written
+            )
+            decisions, torn = store.read_decisions([settings.decisions])
+            judgement = judging.judge(
+                _sightings(captures, frames, proposed), inputs.by_id, decisions
+            )
         problems += [
-            Problem(path, each.fault, "correct the device in facts.csv or session.toml")
-            for path, each in proposed.items()
-            if each.fault
+            *listing.problems,
+            *failed,
+            *(problem for each in captures for problem in _problems_of(each, *read[each.path])),
+            *_contradicted(proposed),
         ]
-        decisions, torn = store.read_decisions([settings.decisions])
-        judgement = judging.judge(
-            [
-                Sighting(each, frame, proposed[each.path].values, proposed[each.path].fault)
-                for each in captures
-                for frame in frames[each.path]
-            ],
-            {each.id: each for each in inputs.layouts},
-            decisions,
-        )
         outcome = Outcome(
             settings=settings,
             captures=tuple(captures),
@@ -181,7 +173,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             judgement=judgement,
             problems=tuple(sorted(problems, key=lambda each: (each.capture, each.problem))),
             gaps=tuple(gap for each in captures for gap in _gaps(each, frames[each.path])),
-            notices=(*notices, *torn, *judgement.notices),
+            notices=(),
             facts_file=inputs.facts_file,
             ignored=listing.ignored,
             read_now=read_now,
@@ -189,7 +181,27 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
         told = facts.write_facts_csv(inputs.facts_file, proposed)
         report = _export(outcome)
         progress("judging and writing", 1, 1)
-    return replace(outcome, notices=(*outcome.notices, *told, *report.notices))
+        notices = (
+            *inputs.notices,
+            *([cache.notice] if cache.notice else []),
+            *torn,
+            *judgement.notices,
+            *told,
+            *report.notices,
+        )
+    return replace(outcome, notices=notices)
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Many small records that all stay: looking for garbage among them doubles the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def extract(
@@ -233,6 +245,10 @@ class _Inputs:
     @property
     def layouts(self) -> tuple[Calibration, ...]:
         return tuple(each.calibration for each in self.calibrations)
+
+    @property
+    def by_id(self) -> dict[str, Calibration]:
+        return {each.id: each for each in self.layouts}
 
 
 def _load(settings: Settings) -> _Inputs:
@@ -380,6 +396,26 @@ def _recall_frame(
 
 
 # ---------------------------------------------------------------- what follows from it
+
+
+def _sightings(
+    captures: Sequence[Capture],
+    frames: Mapping[str, Sequence[FrameReadings]],
+    proposed: Mapping[str, facts.Facts],
+) -> list[Sighting]:
+    return [
+        Sighting(each, frame, proposed[each.path].values, proposed[each.path].fault)
+        for each in captures
+        for frame in frames[each.path]
+    ]
+
+
+def _contradicted(proposed: Mapping[str, facts.Facts]) -> list[Problem]:
+    return [
+        Problem(path, each.fault, "correct the device in facts.csv or session.toml")
+        for path, each in proposed.items()
+        if each.fault
+    ]
 
 
 def _problems_of(

@@ -113,7 +113,8 @@ class _Here:
 def _start(calibrations: tuple[Calibration, ...], every: float, cache: Path) -> None:
     # An interrupt is the main process's to handle; it ends the workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _Here.worker = Worker(calibrations, every, Cache(cache))
+    # The main process has checked the cache; each worker need not scan it again.
+    _Here.worker = Worker(calibrations, every, Cache(cache, check=False))
 
 
 def _do(item: Item) -> Problem | None:
