@@ -140,7 +140,11 @@ class Typed(_Part):
     half_width: Positive | None = None
     who: Words
     when: Annotated[
-        str, Field(pattern=r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?(Z|[+-]\d\d:\d\d)?)?$")
+        str,
+        Field(
+            pattern=r"^\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?(Z|[+-]\d\d:\d\d)?)?$",
+            description="a date, or date and time, as 2025-03-01T14:20",
+        ),
     ]
     source: Annotated[str, Field(alias="from", min_length=1, max_length=300)]
 

@@ -515,7 +515,7 @@ def _note_pair(node: Any, prefix: KeyPath, spots: dict[KeyPath, _Spot]) -> None:
     for step in _steps(node.children[0]):
         path = (*path, step)
         spots.setdefault(path, _Spot(line, ""))
-    _note_value(node.children[-1], path, spots)
+    _note_value(node.children[2], path, spots)  # key, =, value, maybe a comment
 
 
 def _note_value(node: Any, path: KeyPath, spots: dict[KeyPath, _Spot]) -> None:

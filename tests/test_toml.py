@@ -108,7 +108,7 @@ def test_faults_in_arrays_of_tables() -> None:
 def test_faults_in_inline_tables() -> None:
     text = """\
 name = "ox"
-gears = 31
+gears = 31  # too many
 wheel = [
   { name = "front", size = 28, place = [1, 2.5] },
   # between
@@ -116,7 +116,7 @@ wheel = [
     tyre = "road" },
   { name = "third", size = 28, wat = 1 },
 ]
-lamp = { watts = 1, colour = 7 }
+lamp = { watts = 1, colour = 7 }  # a comment
 """
     text = text.replace('"28",\n   ', '"28",')
     assert places(text) == [

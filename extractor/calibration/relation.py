@@ -265,12 +265,13 @@ class ParsedRelation:
 
 
 def _compare(left: Interval, comparison: Comparison, right: Interval, slack: float) -> bool:
-    least = _down(left.low - slack)
+    low = _down(left.low - slack) if slack else left.low
+    high = _up(left.high + slack) if slack else left.high
     if comparison == "<":
-        return least < right.high
+        return low < right.high
     if comparison == "<=":
-        return least <= right.high
-    return least <= right.high and _up(left.high + slack) >= right.low
+        return low <= right.high
+    return low <= right.high and high >= right.low
 
 
 class _Builder(Transformer[Token, Any]):
