@@ -228,3 +228,22 @@ def test_means_of_a_running_overlay_and_twin_readouts_are_not_compared() -> None
     )
     pair = [still(at, reading("big", "60"), reading("small", "20")) for at in (0, 900)]
     assert flagged(verdict(pair, twins)) == {}
+
+
+def test_a_device_that_draws_a_sign_otherwise_keeps_its_check() -> None:
+    def drawn(number: int, chance: random.Random, **more):
+        voltage, current = chance.uniform(3.6, 4.4), chance.uniform(900, 2600)
+        power = voltage * current / 1000
+        return shot(number, f"{voltage:.2f}", f"-{current:.0f}", f"{power:.2f}", **more)
+
+    chance = random.Random(3)
+    found = verdict([drawn(at, chance) for at in range(3)], LAYOUT)
+    assert flagged(found) == {}
+    assert any("only with the other sign of current" in each for each in found.notices)
+    seen = [drawn(at, chance) for at in range(9)]
+    seen[4] = shot(4, "4.00", "-2000", "80.00")
+    assert set(flagged(verdict(seen, LAYOUT), "power")) == {4}
+    # A sign that is lost once is still seen, and two captures are too few to tell a custom.
+    seen[4] = shot(4, "4.00", "2000", "8.00")
+    assert set(flagged(verdict(seen, LAYOUT), "current")) == {4}
+    assert set(flagged(verdict(seen[:2], LAYOUT), "current")) == {0, 1}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from math import isnan
 from statistics import median
 
 from extractor.calibration.model import Calibration, Readout, Relation
@@ -17,7 +18,7 @@ from extractor.calibration.relation import (
 from extractor.judging.entries import Entry
 from extractor.judging.evidence import RELATION_ODDS, Rival, RunEvidence, rivals
 from extractor.judging.forms import number
-from extractor.records import NeighbourKind, Sighting
+from extractor.records import Sighting
 from extractor.values import Value
 
 RETIRE_SHARE = 0.1
@@ -35,7 +36,6 @@ AS_LIKELY = 1e-3
 """A mend this much less likely than the likeliest one excuses its readout."""
 
 _SAMPLE = 60
-_BY_POINT: tuple[NeighbourKind, ...] = ("lost-point", "lost-sign")
 
 Figures = dict[str, Interval]
 _Cells = tuple[float, ...]
@@ -43,84 +43,189 @@ _Cells = tuple[float, ...]
 
 @dataclass(slots=True, eq=False)
 class _Held:
-    """A relation of a layout on one device, and its checks by the figures they hold for."""
+    """A relation of a layout on one device.
+
+    ``sets`` are the different sets of trusted figures it could be held against, each with the
+    entries of the first sighting that showed them. ``turned`` is the readout whose sign the device
+    draws the other way round, '' if none.
+    """
 
     layout: Calibration
     relation: Relation
-    parsed: ParsedRelation
     device: str
+    parsed: ParsedRelation
     names: tuple[str, ...]
     readouts: frozenset[str]
+    sets: dict[_Cells, tuple[Figures, tuple[Entry, ...]]] = field(default_factory=dict)
     checks: dict[_Cells, RelationCheck] = field(default_factory=dict)
-    trusted: dict[_Cells, Broken | None] = field(default_factory=dict)
     made: int = 0
     total: int = 0
+    turned: str = ""
     retired: bool = False
+    failed: tuple[RelationCheck, ...] = ()
+
+    def check(self, figures: Figures) -> RelationCheck:
+        """Hold the relation against figures, each set of them once."""
+        cells = self._cells(figures)
+        check = self.checks.get(cells)
+        if check is None:
+            check = self.checks[cells] = self.check_new(figures)
+        return check
+
+    def check_new(self, figures: Figures) -> RelationCheck:
+        """Hold the relation against figures that will hardly come again."""
+        return self.parsed.check(_turn(figures, self.turned) if self.turned else figures)
+
+    def note(self, figures: Figures, entries: tuple[Entry, ...]) -> None:
+        """Count one sighting's figures."""
+        self.total += 1
+        if self.check(figures).outcome == "not-made":
+            return
+        self.made += 1
+        if all(entry.trusted for entry in entries):
+            self.sets.setdefault(self._cells(figures), (figures, entries))
+
+    def settle(self) -> None:
+        """Find out whether the device draws a sign otherwise, and whether the relation holds."""
+        failing = self._failing()
+        self.turned = self._sign(failing)
+        if self.turned:
+            self.checks.clear()
+            failing = self._failing()
+        self.failed = tuple(self.check(figures) for figures, _ in failing)
+        self.retired = (
+            len(failing) >= RETIRE_LEAST
+            and len(failing) > RETIRE_SHARE * len(self.sets)
+            and not self._points_lost(failing)
+        )
+
+    def _failing(self) -> list[tuple[Figures, tuple[Entry, ...]]]:
+        return [each for each in self.sets.values() if self.check(each[0]).outcome == "fails"]
+
+    def _sign(self, failing: Sequence[tuple[Figures, tuple[Entry, ...]]]) -> str:
+        """Name the readout whose other sign mends all sets but a tenth (or but one).
+
+        The one that is drawn negative most often goes first.
+        """
+        enough = max(RETIRE_LEAST, len(self.sets) - max(1, RETIRE_SHARE * len(self.sets)))
+        if len(failing) < enough:
+            return ""
+        negative = {
+            name: sum(figures[name].value < 0 for figures, _ in failing) for name in self.names
+        }
+        for name in sorted(self.names, key=lambda each: -negative[each]):
+            mended = sum(
+                self.parsed.check(_turn(figures, name)).outcome == "holds" for figures, _ in failing
+            )
+            if mended >= enough:
+                return name
+        return ""
+
+    def _points_lost(self, failing: Sequence[tuple[Figures, tuple[Entry, ...]]]) -> bool:
+        """Tell whether most failures are mended by moving a decimal point.
+
+        Such a relation is kept: figures that all lost their point would else retire the very check
+        that sees it.
+        """
+        sample = failing[:: -(-len(failing) // _SAMPLE)]
+        mended = sum(
+            any(
+                slip.kind == "lost-point"
+                and self.check_new(_with(figures, entry, slip.values)).outcome == "holds"
+                for entry in entries
+                if not entry.certain
+                for slip in entry.forms.slips(entry.reading.text).values()
+            )
+            for figures, entries in sample
+        )
+        return 2 * mended > len(sample)
+
+    def _cells(self, figures: Figures) -> _Cells:
+        cells: list[float] = []
+        for name in self.names:
+            figure = figures.get(name)
+            cells += (figure.value, figure.high) if figure else (float("inf"),)
+        return tuple(cells)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Broken:
-    """A relation that does not hold on a sighting: the entries it names and the check."""
+    """A relation that does not hold on a sighting: its figures, and the entries it names."""
 
     held: _Held
     check: RelationCheck
+    figures: Figures
     entries: tuple[Entry, ...]
 
     def __str__(self) -> str:
-        sides = f"{number(self.check.left)} {self.check.comparison} {number(self.check.right)}"
-        ratio = f", ratio {self.check.ratio:.4g}" if self.check.ratio == self.check.ratio else ""
-        return f"{self.held.relation.that} within {self.held.relation.within} gives {sides}{ratio}"
+        relation, check = self.held.relation, self.check
+        ratio = "" if isnan(check.ratio) else f", ratio {check.ratio:.4g}"
+        return (
+            f"{relation.that} within {relation.within} gives "
+            f"{number(check.left)} {check.comparison} {number(check.right)}{ratio}"
+        )
 
 
 class Relations:
-    """All relations of the layouts in use, held against every sighting."""
+    """All relations of the layouts in use, held against every sighting.
+
+    ``broken`` are those that do not hold, but for the retired ones.
+    """
 
     def __init__(self, sightings: Sequence[Sighting], entered: Sequence[Sequence[Entry]]) -> None:
         self._held: dict[tuple[str, str, int], _Held] = {}
-        self._of_layout: dict[str, list[tuple[int, Relation, ParsedRelation]]] = {}
+        self._parsed: dict[str, list[ParsedRelation]] = {}
         self._figures: dict[tuple[int, str], tuple[Figures, list[_Held]]] = {}
-        broken: list[Broken] = []
+        places: list[tuple[_Held, Figures, tuple[Entry, ...]]] = []
         for sighting, entries in zip(sightings, entered, strict=True):
             by_layout: dict[str, list[Entry]] = defaultdict(list)
             for entry in entries:
                 if entry.layout.relation:
                     by_layout[entry.layout.id].append(entry)
             for group in by_layout.values():
-                broken += self._hold(sighting, group)
+                places += self._place(sighting, group)
+        for held, figures, concerned in places:
+            held.note(figures, concerned)
         for held in self._held.values():
-            held.retired = _retire(held)
-        self.broken = [each for each in broken if not each.held.retired]
-        """The relations that do not hold and are not retired."""
+            held.settle()
+        self.broken = [
+            Broken(held, held.check(figures), figures, concerned)
+            for held, figures, concerned in places
+            if not held.retired and held.check(figures).outcome == "fails"
+        ]
 
     def odds(self, entry: Entry, values: Sequence[Value]) -> float:
         """How much likelier the relations make ``values`` than the entry's own figure."""
-        figures, held = self._figures.get((entry.at, entry.layout.id), ({}, []))
+        figures, helds = self._figures.get((entry.at, entry.layout.id), ({}, []))
         odds = 1.0
-        for each in held:
-            if each.retired or entry.readout.name not in each.readouts:
+        for held in helds:
+            if held.retired or entry.readout.name not in held.readouts:
                 continue
-            now = _check(each, figures)
-            then = each.parsed.check(_with(figures, entry, values))
+            now = held.check(figures)
+            then = held.check_new(_with(figures, entry, values))
             if "not-made" not in (now.outcome, then.outcome) and now.outcome != then.outcome:
                 odds *= RELATION_ODDS if then.outcome == "holds" else 1 / RELATION_ODDS
         return odds
 
     def notices(self) -> Iterator[str]:
-        """Say which relations are retired and which could not be checked everywhere."""
+        """Say which relations are retired or turned, and which could not be checked everywhere."""
         unmade: Counter[tuple[str, str]] = Counter()
         totals: Counter[tuple[str, str]] = Counter()
         for held in self._held.values():
-            key = (held.layout.name, held.relation.that)
-            unmade[key] += held.total - held.made
-            totals[key] += held.total
+            where, that = f"{held.layout.name} on {held.device}", held.relation.that
+            unmade[held.layout.name, that] += held.total - held.made
+            totals[held.layout.name, that] += held.total
+            if held.turned:
+                yield (
+                    f"{where}: {that} holds only with the other sign of {held.turned}: it is "
+                    "checked so there"
+                )
             if held.retired:
-                failing = [each.check for each in held.trusted.values() if each is not None]
-                ratios = [each.ratio for each in failing if each.ratio == each.ratio]
+                ratios = [each.ratio for each in held.failed if not isnan(each.ratio)]
                 middle = f", median ratio of its sides {median(ratios):.4g}" if ratios else ""
                 yield (
-                    f"{held.layout.name} on {held.device}: {held.relation.that} fails on "
-                    f"{len(failing)} of {len(held.trusted)} different sets of figures{middle}; it "
-                    "does not hold there and flags nothing"
+                    f"{where}: {that} fails on {len(held.failed)} of {len(held.sets)} different "
+                    f"sets of figures{middle}; it does not hold there and flags nothing"
                 )
         for (layout, that), count in unmade.items():
             if count:
@@ -129,57 +234,38 @@ class Relations:
                     "captures, because a figure has no value or may be 0"
                 )
 
-    def _hold(self, sighting: Sighting, entries: Sequence[Entry]) -> Iterator[Broken]:
+    def _place(
+        self, sighting: Sighting, entries: Sequence[Entry]
+    ) -> Iterator[tuple[_Held, Figures, tuple[Entry, ...]]]:
+        """Give each relation of a layout with the figures and entries of one sighting."""
         layout = entries[0].layout
         figures: Figures = {}
         for entry in entries:
             for value in entry.form.values:
                 figures[entry.readout.name + value.suffix] = _interval(entry.readout, value)
-        helds = [
-            self._held_on(layout, order, relation, parsed, sighting)
-            for order, relation, parsed in self._parsed(layout)
-        ]
+        helds = self._on_device(layout, sighting)
         self._figures[entries[0].at, layout.id] = (figures, helds)
         for held in helds:
-            held.total += 1
-            check = _check(held, figures)
-            if check.outcome == "not-made":
-                continue
-            held.made += 1
-            concerned = tuple(each for each in entries if each.readout.name in held.readouts)
-            broken = Broken(held, check, concerned) if check.outcome == "fails" else None
-            if all(each.trusted for each in concerned):
-                held.trusted.setdefault(_cells(held, figures), broken)
-            if broken is not None:
-                yield broken
+            yield held, figures, tuple(e for e in entries if e.readout.name in held.readouts)
 
-    def _parsed(self, layout: Calibration) -> list[tuple[int, Relation, ParsedRelation]]:
-        parsed = self._of_layout.get(layout.id)
-        if parsed is None:
-            parsed = self._of_layout[layout.id] = [
-                (order, each, parse_relation(each.that, each.within))
-                for order, each in enumerate(layout.relation)
-            ]
-        return parsed
-
-    def _held_on(
-        self,
-        layout: Calibration,
-        order: int,
-        relation: Relation,
-        parsed: ParsedRelation,
-        sighting: Sighting,
-    ) -> _Held:
+    def _on_device(self, layout: Calibration, sighting: Sighting) -> list[_Held]:
         capture = sighting.capture
         device = sighting.facts.get("device") or f"{capture.width} x {capture.height} px"
-        key = (device, layout.id, order)
-        held = self._held.get(key)
-        if held is None:
-            names = parsed.names
-            readouts = frozenset(each.partition(".")[0] for each in names)
-            held = _Held(layout, relation, parsed, device, names, readouts)
-            self._held[key] = held
-        return held
+        if layout.id not in self._parsed:
+            self._parsed[layout.id] = [
+                parse_relation(each.that, each.within) for each in layout.relation
+            ]
+        found = []
+        for order, parsed in enumerate(self._parsed[layout.id]):
+            key = (device, layout.id, order)
+            if key not in self._held:
+                names = parsed.names
+                readouts = frozenset(each.partition(".")[0] for each in names)
+                self._held[key] = _Held(
+                    layout, layout.relation[order], device, parsed, names, readouts
+                )
+            found.append(self._held[key])
+        return found
 
 
 def blamed(
@@ -211,7 +297,6 @@ def blamed(
 
 def _menders(broken: Broken, entry: Entry) -> list[Rival]:
     """Rivals that make the relation hold; those with the point or sign elsewhere go first."""
-    figures = _figures_of(broken)
     all_rivals = list(rivals(entry, every_slip=True))
     for part in (
         [each for each in all_rivals if each.kind != "other-digit"],
@@ -220,42 +305,11 @@ def _menders(broken: Broken, entry: Entry) -> list[Rival]:
         mending = [
             each
             for each in part
-            if broken.held.parsed.check(_with(figures, entry, each.values)).outcome == "holds"
+            if broken.held.check_new(_with(broken.figures, entry, each.values)).outcome == "holds"
         ]
         if mending:
             return mending
     return []
-
-
-def _retire(held: _Held) -> bool:
-    """Tell whether a relation does not hold on its device.
-
-    A relation that most often fails by a decimal point or a sign is kept: figures that all lost
-    their point would retire the very check that sees it.
-    """
-    failing = [each for each in held.trusted.values() if each is not None]
-    if len(failing) < RETIRE_LEAST or len(failing) <= RETIRE_SHARE * len(held.trusted):
-        return False
-    sample = failing[:: -(-len(failing) // _SAMPLE)]
-    by_point = sum(any(_mended_by_point(each, entry) for entry in each.entries) for each in sample)
-    return 2 * by_point <= len(sample)
-
-
-def _mended_by_point(broken: Broken, entry: Entry) -> bool:
-    figures = _figures_of(broken)
-    return not entry.certain and any(
-        slip.kind in _BY_POINT
-        and broken.held.parsed.check(_with(figures, entry, slip.values)).outcome == "holds"
-        for slip in entry.forms.slips(entry.reading.text).values()
-    )
-
-
-def _figures_of(broken: Broken) -> Figures:
-    return {
-        entry.readout.name + value.suffix: _interval(entry.readout, value)
-        for entry in broken.entries
-        for value in entry.form.values
-    }
 
 
 def _interval(readout: Readout, value: Value) -> Interval:
@@ -271,17 +325,6 @@ def _with(figures: Figures, entry: Entry, values: Sequence[Value]) -> Figures:
     return changed
 
 
-def _check(held: _Held, figures: Figures) -> RelationCheck:
-    cells = _cells(held, figures)
-    check = held.checks.get(cells)
-    if check is None:
-        check = held.checks[cells] = held.parsed.check(figures)
-    return check
-
-
-def _cells(held: _Held, figures: Figures) -> _Cells:
-    cells: list[float] = []
-    for name in held.names:
-        figure = figures.get(name)
-        cells += (figure.value, figure.high) if figure else (float("inf"),)
-    return tuple(cells)
+def _turn(figures: Figures, name: str) -> Figures:
+    figure = figures[name]
+    return {**figures, name: Interval(-figure.value, -figure.high, -figure.low)}
