@@ -256,7 +256,7 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
         far = (x0 + int(rng.integers(40, WIDTH)), y0 + int(rng.integers(30, HEIGHT)))
         panel(sheet, (x0, y0, *far), rng)
     y, row = int(rng.integers(0, 8)), 0
-    letters = np.exp(rng.uniform(np.log(8.5), np.log(52.0), 4))
+    letters = np.exp(rng.uniform(np.log(8.5), np.log(58.0), 4))
     pool = [draw_style(stock, float(letter), rng) for letter in letters]
     while y < HEIGHT - 12:
         chosen = [int(k) for k in rng.integers(0, len(pool), 2)]

@@ -123,7 +123,7 @@ class Trainee:
         others = [p for p in self.net.parameters() if p.ndim <= 1]
         self.optimiser = torch.optim.AdamW(
             [{"params": kernels, "weight_decay": _DECAY}, {"params": others, "weight_decay": 0.0}],
-            lr=_RATE, betas=(0.9, 0.99),
+            lr=_RATE, betas=(0.9, 0.99), fused=place.type == "cuda",
         )  # fmt: skip
 
     def train(self, batch: dict[str, Tensor], share: float, rng: torch.Generator) -> Tensor:
@@ -146,14 +146,14 @@ class Trainee:
         with torch.no_grad():
             means = list(self.mean.parameters())
             torch._foreach_lerp_(means, list(self.net.parameters()), 1 - keep)
-            for mine, other in zip(self.mean.buffers(), self.net.buffers(), strict=True):
-                if mine.dtype.is_floating_point:
-                    mine.lerp_(other, 1 - keep)
+            pairs = zip(self.mean.buffers(), self.net.buffers(), strict=True)
+            mine, others = zip(*(p for p in pairs if p[0].is_floating_point()), strict=True)
+            torch._foreach_lerp_(list(mine), list(others), 1 - keep)
         return loss.detach()
 
     def save(self, folder: Path, minutes: float) -> None:
         """Write the checkpoint; moments as half floats."""
-        state = self.optimiser.state_dict()
+        state = copy.deepcopy(self.optimiser.state_dict())
         for moments in state["state"].values():
             for key in ("exp_avg", "exp_avg_sq"):
                 moments[key] = moments[key].to(torch.bfloat16)
@@ -211,14 +211,13 @@ def main() -> None:
     asked.add_argument("out", type=Path)
     asked.add_argument("--minutes", type=float, default=9.0)
     asked.add_argument("--total", type=float, default=18.0)
-    asked.add_argument("--processes", type=int, default=15)
+    asked.add_argument("--processes", type=int, default=14)
     asked.add_argument("--tuning", type=int, default=6000)
     asked.add_argument("--resume", type=Path)
     asked.add_argument("--pixels", type=int, default=PIXELS)
     told = asked.parse_args()
     begun = time.monotonic()
     place = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
     told.out.mkdir(parents=True, exist_ok=True)
     trainees = [Trainee(name, place) for name in PLANS]
@@ -229,7 +228,8 @@ def main() -> None:
     rng = torch.Generator(place)
     rng.manual_seed(seed)
     chance = np.random.default_rng(seed)
-    pool: list[list[Any]] = []
+    pool: list[dict[str, Tensor]] = []
+    uses: list[int] = []
     fresh = lines = 0
     start = time.monotonic()
     said = start
@@ -240,19 +240,19 @@ def main() -> None:
             break
         drawn = feed.poll(wait=not pool)
         if drawn is not None:
-            entry = [on(drawn, place), 0]
-            pool.append(entry)
             fresh += len(drawn.codes)
-            if len(pool) > _POOL:
-                pool.pop(0)
-        else:
-            entry = pool[int(chance.integers(len(pool)))]
-        entry[1] += 1
-        if entry[1] == _USES:
-            pool.remove(entry)
-        lines += len(entry[0]["codes"])
+            if len(pool) == _POOL:
+                del pool[0], uses[0]
+            pool.append(on(drawn, place))
+            uses.append(0)
+        at = len(pool) - 1 if drawn is not None else int(chance.integers(len(pool)))
+        batch = pool[at]
+        uses[at] += 1
+        if uses[at] == _USES:
+            del pool[at], uses[at]
+        lines += len(batch["codes"])
         share = (before + minutes) / told.total
-        losses = [trainee.train(entry[0], share, rng) for trainee in trainees]
+        losses = [trainee.train(batch, share, rng) for trainee in trainees]
         if time.monotonic() - said > 45:
             said = time.monotonic()
             rate = f"{fresh / (said - start):.0f} fresh/s {lines / (said - start):.0f} lines/s"
