@@ -185,6 +185,12 @@ CASES: dict[str, tuple[str, str, str]] = {
     "trace's part": ('colour = "#00ff7F"', 'colour="#00ff7F"\npart="q"', r"trace\[1\]\.part"),
     "needs": ("needs = 1", "needs = 3", "needs is 3; expected at most 2, the number of landmarks"),
     "scales": ("[0.5, 2.0]", "[0.5, 200]", "scales is .*between 0.1 and 10"),
+    "bars": ("needs = 1", "needs = 1\nbars = [1200, 1200]", "less than the picture's height, 2400"),
+    "bar": (
+        "needs = 1",
+        "needs = 1\nbars = [-1, 0]",
+        r"bars\[1\] is -1; expected a number at least",
+    ),
     "marks": ('thousands = "none"', 'thousands = "."', "another mark than `decimal`"),
     "no word": ('word = "POW"\n', "", r"landmark\[1\]\.word is missing"),
     "no side": ('side = "left"\n', "", r"landmark\[2\]\.side is missing"),
@@ -360,6 +366,26 @@ def test_faults_of_all_files_are_gathered(tmp_path: Path) -> None:
     )
 
 
+def test_what_comes_with_ocrlog_gives_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged, mine = tmp_path / "packaged", tmp_path / "mine"
+    packaged.mkdir()
+    mine.mkdir()
+    monkeypatch.setattr("extractor.calibration.files.packaged_folder", lambda: packaged)
+    other = GOOD.replace("k3v9x0aa", "k3v9x0ab").replace('"strip"', '"other"')
+    (packaged / "fits.toml").write_text(other)
+    (packaged / "name.toml").write_text(GOOD.replace("k3v9x0aa", "k3v9x0ac"))
+    (packaged / "unit.toml").write_text(
+        other.replace("k3v9x0ab", "k3v9x0ad").replace('"other"', '"third"').replace('"mA"', '"A"')
+    )
+    (mine / "strip.toml").write_text(GOOD)
+    in_use, notices = load_calibrations([mine, packaged])
+    assert [loaded.path.name for loaded in in_use] == ["strip.toml", "fits.toml"]
+    assert [notice.split(" comes")[0] for notice in notices] == [
+        str(packaged / "name.toml"),
+        str(packaged / "unit.toml"),
+    ]
+
+
 def test_the_packaged_calibrations_load() -> None:
     assert packaged_folder() == ROOT / "calibration"
     in_use, notices = load_calibrations([packaged_folder()])
@@ -491,7 +517,7 @@ def calibrations(draw: st.DrawFn) -> Calibration:
 
 
 @settings(
-    max_examples=40,
+    max_examples=25,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
     deadline=None,
 )

@@ -164,7 +164,7 @@ def test_a_faulty_pattern_is_refused() -> None:
 
 
 def test_matching_takes_bounded_time() -> None:
-    pattern = "".join(f"{{{a}{b}}}a" for a in "bcdefghij" for b in "abcd")
+    pattern = "".join(f"{{{a}{b}}}a" for a in "bcdef" for b in "abcd")
     start = time.process_time()
     assert match_pattern(pattern, "a" * 254 + "b") is None
     assert match_pattern(pattern, "a" * 100_000) is None

@@ -142,6 +142,11 @@ def _scales(part: Locating, whole: Calibration) -> Iterator[RuleFault]:
         yield RuleFault(("scales",), "[smallest, largest], between 0.1 and 10")
 
 
+def _bars(part: Locating, whole: Calibration) -> Iterator[RuleFault]:
+    if sum(part.bars) >= whole.drawn_on[1]:
+        yield RuleFault(("bars",), f"less than the picture's height, {whole.drawn_on[1]} px")
+
+
 # ---------------------------------------------------------------- landmarks
 
 _SORT_NEEDS = {"picture": "picture", "word": "word", "edge": "side", "colour": "colour"}
@@ -385,7 +390,7 @@ def _trace_sensor(part: Trace, whole: Calibration) -> Iterator[RuleFault]:
 RULES: Rules = {
     Calibration: (_names, _needs),
     Marks: (_marks,),
-    Locating: (_scales,),
+    Locating: (_scales, _bars),
     Landmark: (_landmark_box, _landmark_sort, _landmark_picture),
     Readout: (
         _readout_name,
