@@ -31,6 +31,8 @@ _LONGEST = 16
 _MOST_COST = 4.0
 """Slips of the reader in eight characters of the pattern with which no figure counts as placed."""
 _MARGIN = 0.15
+_PIECE = 30
+"""Heights of the longest piece of a line that is read at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,26 @@ def lay(pattern: str, chars: Sequence[CharAt], height: float) -> list[Span]:
             )
         )
     return spans
+
+
+def pieces(grey: NDArray[np.float32]) -> list[tuple[int, int]]:
+    """A long line in stretches that readers take, from x to x, cut in the widest gaps.
+
+    ``grey`` is the line's picture (h, w).
+    """
+    high, wide = grey.shape
+    most, found, start = _PIECE * high, [], 0
+    spread = grey.std(axis=0)
+    while wide - start > most:
+        low = start + most // 2
+        # a window of half the height is darkest of strokes in the middle of the widest gap
+        window = np.ones(max(3, high // 2)) / max(3, high // 2)
+        even = np.convolve(spread[low : start + most], window, mode="same")
+        inner = even[len(window) : -len(window)]
+        cut = low + len(window) + int(inner.argmin())
+        found.append((start, cut))
+        start = cut
+    return [*found, (start, wide)]
 
 
 def figure_extent(grey: NDArray[np.float32], span: Span, height: float) -> tuple[float, float]:

@@ -46,7 +46,7 @@ class Locator:
     identity = METHOD
 
     def __init__(self, calibrations: Sequence[Calibration], reader: LineReader) -> None:
-        from extractor.locate.layout import Layout  # noqa: PLC0415  OpenCV stays out of imports
+        from extractor.locate.layout import Layout
 
         self._layouts = [Layout(calibration) for calibration in calibrations]
         self._reader = reader
@@ -67,8 +67,8 @@ class Locator:
         -------
         In the order of the calibrations, with a place for every readout of each layout found.
         """
-        from extractor.locate import matching, places  # noqa: PLC0415
-        from extractor.locate.frame import Frame  # noqa: PLC0415
+        from extractor.locate import matching, places
+        from extractor.locate.frame import Frame
 
         frame = Frame(image)
         words: list[Sequence[WordAt]] = []

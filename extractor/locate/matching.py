@@ -36,6 +36,8 @@ _COMPLETE = 0.93
 _GIVE_UP = 4
 _EXTENT = 0.35
 """Error of a picture's two ends against each other, px: what its own size says of the scale."""
+_EDGE = 0.35
+"""One sigma of an edge's place, px: a border beside it and coding pull on it."""
 _WORD = 0.06
 """One sigma of a word's box as readers find it, in heights of the word."""
 
@@ -267,7 +269,10 @@ def _hunt(frame: Frame, layout: Layout, growth: _Growth, part: str, seed: str) -
     for picture in pictures[:2]:
         anchor = layout.singles.get(picture.name)
         for peak in anchor.peaks_at(frame, pose.scale, 6) if anchor else ():
-            x, y = (peak.x + pose.scale * picture.centre[0], peak.y + pose.scale * picture.centre[1])
+            x, y = (
+                peak.x + pose.scale * picture.centre[0],
+                peak.y + pose.scale * picture.centre[1],
+            )
             sight = picture.search(frame, pose.scale, x, y, (3.0, 3.0))
             sight = picture.align(frame, sight) if sight and sight.score > _SEED else None
             if sight is None or sight.score < _SEEN:
@@ -410,7 +415,7 @@ def _add_edge(frame: Frame, layout: Layout, growth: _Growth, pose: Pose, name: s
     box = Box(corner, start, thick, length) if upright else Box(start, corner, length, thick)
     found = find_edge(frame, side, box, reach, first=roams)
     if found is not None:
-        growth.traits[name] = Mark(name, landmark.part, axis, line, found, 0.15)
+        growth.traits[name] = Mark(name, landmark.part, axis, line, found, _EDGE)
 
 
 # ---------------------------------------------------------------- words

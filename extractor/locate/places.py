@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from extractor.calibration.model import Line, Readout
 from extractor.calibration.pattern import Slot, parse_pattern
-from extractor.locate.frame import Frame
-from extractor.locate.lines import CLEAR, Span, figure_extent, lay
+from extractor.locate.frame import Frame, Grey
+from extractor.locate.lines import CLEAR, Span, figure_extent, lay, pieces
 from extractor.locate.matching import Match
+from extractor.reading.interface import CharAt
 from extractor.records import Box, Found, Place
 
 if TYPE_CHECKING:
@@ -139,6 +142,8 @@ def _place(frame: Frame, match: Match, readout: Readout) -> Place:
     height = LETTERS * box.h
     error = _error(match, readout.part, drawn, readout.x_part)
     state = _backing(match, readout.part, drawn)
+    if state == "seen" and readout.x_part and _backing(match, readout.x_part, drawn) != "seen":
+        state = "doubtful"
     if state == "beyond":
         return Place(readout.name, None)
     if state == "doubtful":
@@ -192,8 +197,9 @@ def _line_places(frame: Frame, match: Match, line: Line, reader: LineReader) -> 
     crop = np.ascontiguousarray(frame.image[top:bottom, left:right])
     height = LETTERS * box.h
     grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    spans = {span.readout: span for span in lay(line.pattern, reader.read_line(crop).chars, height)}
-    error = _error(match, line.part, drawn)
+    spans = {span.readout: span for span in lay(line.pattern, _chars(crop, grey, reader), height)}
+    # along the line its text tells the place, so only the error across it counts
+    error = match.pose.at(line.part, "y", drawn.y + drawn.h / 2)[1]
     found = []
     for name in names:
         span = spans.get(name)
@@ -207,7 +213,18 @@ def _line_places(frame: Frame, match: Match, line: Line, reader: LineReader) -> 
     return found
 
 
-def _flowing(span: Span, grey: np.ndarray, line: Box, error: float, height: float) -> Place:
+def _chars(crop: NDArray[np.uint8], grey: Grey, reader: LineReader) -> list[CharAt]:
+    """The characters of a line of any length."""
+    found: list[CharAt] = []
+    for start, end in pieces(grey):
+        piece = reader.read_line(np.ascontiguousarray(crop[:, start:end]))
+        if found and piece.chars:
+            found.append(CharAt(" ", start, start, 1.0))  # pieces are cut in gaps
+        found += [replace(char, x0=char.x0 + start, x1=char.x1 + start) for char in piece.chars]
+    return found
+
+
+def _flowing(span: Span, grey: Grey, line: Box, error: float, height: float) -> Place:
     x0, x1 = figure_extent(grey, span, height)
     box = Box(line.x + x0, line.y, max(1.0, x1 - x0), line.h)
     return Place(span.readout, box, error if span.margin >= CLEAR else height, height)

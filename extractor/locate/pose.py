@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 Axis = Literal["x", "y"]
 
-PLACING = 0.2
+PLACING = 0.25
 """One sigma of where an element is drawn, px of its own rasterisation: text and panels are placed
 on whole or quarter pixels, in the drawing and again on the frame (measured on the samples)."""
 _PLACING_WEIGHT = 4.0

@@ -64,10 +64,12 @@ def find_edge(
         peak = int(near[strength[near].argmax()])
     else:
         peak = int(strength.argmax())
-    # the edge's width spreads over a few steps: their centre of gravity, one sign only
-    near = np.arange(max(0, peak - 2), min(len(mean), peak + 3))
-    weights = np.clip(mean[near] * np.sign(mean[peak]), 0, None)
-    return float(low + 1 + (near * weights).sum() / weights.sum())
+    if not 0 < peak < len(mean) - 1:
+        return float(low + 1 + peak)
+    before, here, after = np.abs(mean[peak - 1 : peak + 2])
+    bend = before - 2 * here + after
+    shift = 0.5 * (before - after) / bend if bend < 0 else 0.0
+    return float(low + 1 + peak + np.clip(shift, -0.5, 0.5))
 
 
 def shows_colour(frame: Frame, landmark: Landmark, box: Box) -> bool:
