@@ -27,17 +27,17 @@ class Keys:
             for each in calibrations
             for readout in each.readout
         }
-        self._finding = _digest(method, *sorted(self._locating.values()))
-        self._everything = _digest(self._finding, *sorted(self._readout.values()))
+        parts = (*self._locating.values(), *self._readout.values())
+        self._layouts = _digest(method, *sorted(parts))
 
     def capture(self, capture: Capture) -> str:
         """Of the list of a capture's frames; written last, so it stands for a whole reading."""
         every = self._every if capture.medium == "recording" else ""
-        return _digest("capture", capture.content, every, self._everything)
+        return _digest("capture", capture.content, every, self._layouts)
 
     def finds(self, content: str, pts: int | None) -> str:
-        """Of the layouts found on a frame; hangs on all layouts, since they may be rivals."""
-        return _digest("finds", content, repr(pts), self._finding)
+        """Of the layouts found on a frame; hangs on all layouts, since their areas may overlap."""
+        return _digest("finds", content, repr(pts), self._layouts)
 
     def reading(self, content: str, pts: int | None, layout: str, readout: str) -> str:
         """Of one readout on one frame."""
