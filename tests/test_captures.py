@@ -144,6 +144,14 @@ def test_several_pictures_in_one_file_are_refused(tmp_path: Path, form: str) -> 
     assert "MP4" in error.mend
 
 
+def test_a_second_picture_behind_a_jpeg_is_let_be(tmp_path: Path) -> None:
+    """Cameras append a gain map or a preview (CIPA DC-007, Multi-Picture Format)."""
+    first, second = (Image.fromarray(picture(64, 48, seed)) for seed in range(2))
+    data = encoded(first, "MPO", save_all=True, append_images=[second])
+    pixels = read_still(capture_of(tmp_path, "a.jpg", data))
+    assert furthest(pixels, by_pillow(data)) <= 2
+
+
 # ---------------------------------------------------------------- whole or cut off
 
 

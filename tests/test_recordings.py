@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import math
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from media import candidate, capture_of, decoded, encoded, ffmpeg, picture, record, shown
@@ -317,3 +319,17 @@ def test_taken_is_the_name_s(folder: Path, tmp_path: Path) -> None:
     capture = capture_of(tmp_path, "20260314_101532.mp4", data)
     assert (capture.medium, capture.taken) == ("recording", "2026-03-14T10:15:32")
     assert capture.duration_s == 3.0
+
+
+def test_few_frames_are_kept(folder: Path) -> None:
+    """Decoded frames go as soon as they are done with, without waiting for the collector."""
+    gc.collect()
+    gc.disable()
+    try:
+        with Recording(inspect(candidate(folder / "plain.mp4"))) as recording:
+            for sample in recording.sample(0.04):
+                recording.frame_at(sample.pts)
+            kept = sum(isinstance(thing, VideoFrame) for thing in gc.get_objects())
+    finally:
+        gc.enable()
+    assert kept < 10

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
@@ -35,23 +37,27 @@ def identity_of_file(file: BinaryIO) -> str:
     return f"{digest.hexdigest()}-{size}"
 
 
+@contextmanager
+def reading(file: Path) -> Iterator[BinaryIO]:
+    """Open a file to read; what the system refuses, then or later, is a CaptureError."""
+    try:
+        with file.open("rb") as opened:
+            yield opened
+    except OSError as error:
+        raise CaptureError(
+            f"the file cannot be read ({error.strerror or error})",
+            "Give yourself the right to read it, or copy it again from the device.",
+        ) from error
+
+
 def read_whole(file: Path) -> bytes:
     """All bytes of a still; raises CaptureError if it cannot be read or is too long."""
-    try:
-        size = file.stat().st_size
-        if size > MAX_STILL:
-            raise CaptureError(
-                f"the file has {size} bytes, more than a still of 100 million pixels takes",
-                "Save it as a PNG, or take it out of the folder.",
-            )
-        return file.read_bytes()
-    except OSError as error:
-        raise unreadable(error) from error
-
-
-def unreadable(error: OSError) -> CaptureError:
-    """The error for a file that the system does not let us read."""
-    return CaptureError(
-        f"the file cannot be read ({error.strerror or error})",
-        "Give yourself the right to read it, or copy it again from the device.",
-    )
+    with reading(file) as opened:
+        data = opened.read(MAX_STILL + 1)
+    if len(data) > MAX_STILL:
+        raise CaptureError(
+            f"the file has more than {MAX_STILL} bytes, so it is no still of up to 100 million "
+            "pixels",
+            "Save it as a PNG, or take it out of the folder.",
+        )
+    return data

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import BinaryIO
 
 from ..records import Capture
-from .files import identity, identity_of_file, read_whole, unreadable
+from .files import identity, identity_of_file, read_whole, reading
 from .finding import Candidate
 from .formats import HEAD, RECORDINGS, Form, tell
 from .recordings import describe_recording
@@ -20,13 +20,10 @@ def inspect(candidate: Candidate) -> Capture:
     no capture, is not whole, declares more than 100 million pixels or a side over 65 500, or
     holds several pictures.
     """
-    try:
-        with candidate.file.open("rb") as file:
-            form = tell(file.read(HEAD))
-            if form in RECORDINGS:
-                return _recording(candidate, form, file)
-    except OSError as error:
-        raise unreadable(error) from error
+    with reading(candidate.file) as file:
+        form = tell(file.read(HEAD))
+        if form in RECORDINGS:
+            return _recording(candidate, form, file)
     return _still(candidate, form)
 
 

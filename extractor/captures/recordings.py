@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from ..errors import CaptureError
 from ..records import Capture
-from .files import changed, identity_of_file, unreadable
+from .files import changed, identity_of_file, reading
 from .formats import HEAD, Form, tell
 from .structure import check_boxes, check_matroska, check_size, damaged
 from .upright import orientation_of_matrix, turned, upright
@@ -105,17 +105,15 @@ class Recording:
         self._capture = capture
         self._closing = ExitStack()
         self._seeker: tuple[InputContainer, VideoStream] | None = None
+        self._orientation: int | None = None
 
     def __enter__(self) -> Recording:
         with ExitStack() as closing:
-            try:
-                self._file = closing.enter_context(self._capture.file.open("rb"))
-                if identity_of_file(self._file) != self._capture.content:
-                    raise changed()
-                self._file.seek(0)
-                self._form = tell(self._file.read(HEAD))
-            except OSError as error:
-                raise unreadable(error) from error
+            self._file = closing.enter_context(reading(self._capture.file))
+            if identity_of_file(self._file) != self._capture.content:
+                raise changed()
+            self._file.seek(0)
+            self._form = tell(self._file.read(HEAD))
             self._closing = closing.pop_all()
         return self
 
@@ -134,7 +132,7 @@ class Recording:
         interval = Fraction(str(every))
         if interval <= 0:
             raise ValueError("the interval between samples must be more than 0 s")
-        with self._capture.file.open("rb") as file, _opened(self._form, file) as opened:
+        with reading(self._capture.file) as file, _opened(self._form, file) as opened:
             tick, zero = _tick(opened[1]), 0
             frames = _Shown(*opened)
             before: VideoFrame | None = None
@@ -146,7 +144,7 @@ class Recording:
             def made(frame: VideoFrame | None) -> Frame | None:
                 if frame is None:
                     return None
-                return Frame(_pts(frame), _seconds(time(frame)), _image(frame))
+                return Frame(_pts(frame), _seconds(time(frame)), self._image(frame))
 
             for after in chain(frames, (None,)):
                 if shown is None:
@@ -163,7 +161,7 @@ class Recording:
                         yield Sample(
                             _pts(shown),
                             _seconds(time(shown)),
-                            _image(shown),
+                            self._image(shown),
                             k,
                             made(before),
                             made(after),
@@ -189,10 +187,26 @@ class Recording:
             for back_s in _BACK_S:
                 frame = _sought(*self._seeker, pts, back_s)
                 if frame is not None:
-                    return _image(frame)
+                    return self._image(frame)
         except _failures() as error:
             raise damaged(f"the frame with PTS {pts} cannot be decoded ({error})") from error
         raise CaptureError(f"no frame with PTS {pts} is shown", "Run ocrlog extract again.")
+
+    def _image(self, frame: VideoFrame) -> NDArray[np.uint8]:
+        """RGB, upright.
+
+        A stream that does not name its colours is taken as ITU-R BT.709 if it is larger than
+        standard definition, as players do (common practice).
+        """
+        from av.video.reformatter import Colorspace
+
+        if self._orientation is None:  # asked of one frame only: it would not be freed
+            self._orientation = _orientation(frame)
+        unnamed = frame.colorspace == 2  # AVCOL_SPC_UNSPECIFIED; ISO/IEC 23091-2, table 4
+        large = frame.width >= 1280 or frame.height > 576
+        space = Colorspace.ITU709 if unnamed and large else None
+        rgb = frame.reformat(format="rgb24", src_colorspace=space, threads=1)
+        return upright(cast("NDArray[np.uint8]", rgb.to_ndarray()), self._orientation)
 
 
 def _sought(
@@ -312,20 +326,6 @@ def _pts(frame: VideoFrame) -> int:
 
 
 def _orientation(frame: VideoFrame) -> int:
+    """EXIF orientation of a frame. Asking ties the frame into a cycle, which keeps its memory."""
     matrix = cast("SideData | None", frame.side_data.get("DISPLAYMATRIX"))
     return 1 if matrix is None else orientation_of_matrix(bytes(matrix))
-
-
-def _image(frame: VideoFrame) -> NDArray[np.uint8]:
-    """RGB, upright.
-
-    A stream that does not name its colours is taken as ITU-R BT.709 if it is larger than standard
-    definition, as players do (common practice).
-    """
-    from av.video.reformatter import Colorspace
-
-    unnamed = frame.colorspace == 2  # AVCOL_SPC_UNSPECIFIED; ISO/IEC 23091-2, table 4
-    large = frame.width >= 1280 or frame.height > 576
-    space = Colorspace.ITU709 if unnamed and large else None
-    rgb = frame.reformat(format="rgb24", src_colorspace=space, threads=1)
-    return upright(cast("NDArray[np.uint8]", rgb.to_ndarray()), _orientation(frame))
