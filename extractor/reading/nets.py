@@ -52,6 +52,7 @@ def open_net(task: Literal["rec", "det"]) -> Any:
     options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
     options.enable_mem_pattern = False  # a plan is kept per width, and they would pile up
+    options.enable_cpu_mem_arena = False  # it would keep the most that any picture ever took
     options.log_severity_level = 3
     return onnxruntime.InferenceSession(
         str(net_file(task)), options, providers=["CPUExecutionProvider"]
