@@ -120,6 +120,16 @@ def test_a_picture_that_stands_still_is_sampled_once(tmp_path: Path) -> None:
     assert [(s.k, s.at_s) for s in samples(capture, 1)] == [(0, 0.0), (4, 4.0)]
 
 
+def test_a_single_frame_without_a_duration(tmp_path: Path) -> None:
+    file = tmp_path / "one.mkv"
+    file.write_bytes(
+        ffmpeg("-i", record(tmp_path / "a.mp4"), "-frames:v", "1", "-f", "matroska", "-")
+    )
+    assert [(s.k, s.at_s, s.after) for s in samples(inspect(candidate(file)), 1)] == [
+        (0, 0.0, None)
+    ]
+
+
 def test_the_interval_must_be_positive(folder: Path) -> None:
     with pytest.raises(ValueError, match="more than 0 s"):
         samples(inspect(candidate(folder / "plain.mp4")), 0)

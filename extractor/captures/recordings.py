@@ -74,14 +74,14 @@ def describe_recording(form: Form, file: BinaryIO) -> RecordingFacts:
     """
     _check_whole(form, file)
     first: VideoFrame | None = None
-    times: list[tuple[int, int]] = []
+    latest: list[tuple[int, int]] = []
     with _opened(form, file) as (container, stream):
         try:
             for packet in container.demux(stream):
                 if first is None:
                     first = next(iter(packet.decode()), None)
                 if packet.pts is not None and not packet.is_discard:
-                    times.append((packet.pts, packet.duration or 0))
+                    latest = sorted([*latest, (packet.pts, packet.duration or 0)])[-2:]
         except _failures() as error:
             if first is None:
                 raise damaged(f"its first frame cannot be decoded ({error})") from error
@@ -91,7 +91,8 @@ def describe_recording(form: Form, file: BinaryIO) -> RecordingFacts:
             )
         check_size(first.width, first.height)
         width, height = turned((first.width, first.height), _orientation(first))
-        return RecordingFacts(width, height, _seconds((_end(times) - first.pts) * _tick(stream)))
+        shown = _end(latest, first.pts) - first.pts
+        return RecordingFacts(width, height, _seconds(shown * _tick(stream)))
 
 
 class Recording:
@@ -157,7 +158,7 @@ class Recording:
                     else:
                         until = Fraction(str(self.duration_s))
                     k = math.ceil(time(shown) / interval)
-                    if k * interval < until:
+                    if k == 0 or k * interval < until:
                         yield Sample(
                             _pts(shown),
                             _seconds(time(shown)),
@@ -304,13 +305,15 @@ def _tick(stream: VideoStream) -> Fraction:
     return stream.time_base
 
 
-def _end(times: list[tuple[int, int]]) -> int:
-    """When the last frame goes, from the PTS and durations of all packets.
+def _end(latest: list[tuple[int, int]], first: int) -> int:
+    """When the last frame goes, from PTS and duration of the two ``latest`` packets.
 
     If the last packet states no duration, it is as long as the one before.
     """
-    (last, length), *rest = sorted(times, reverse=True)
-    return last + (length or (last - rest[0][0] if rest else 0))
+    if not latest:
+        return first
+    last, length = latest[-1]
+    return last + (length or last - latest[0][0])
 
 
 def _seconds(time: Fraction) -> float:
