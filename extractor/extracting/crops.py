@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from pathlib import Path
 
 import cv2
@@ -69,9 +70,12 @@ def _cut(
             yield name, _around(image, box)
         return
     with sources.Recording(capture) as recording:
-        for name, pts, box in sorted(crops, key=lambda crop: crop[1] or 0):
+        by_frame = sorted(crops, key=lambda crop: (crop[1] or 0, crop[0]))
+        for pts, group in groupby(by_frame, key=lambda crop: crop[1]):
             assert pts is not None
-            yield name, _around(recording.frame_at(pts), box)
+            image = recording.frame_at(pts)
+            for name, _, box in group:
+                yield name, _around(image, box)
 
 
 def _around(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
