@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from math import isnan
 from statistics import median
+from typing import TypeAlias
 
 from extractor.calibration.model import Calibration, Readout, Relation
 from extractor.calibration.relation import (
@@ -55,7 +56,7 @@ class _Held:
     device: str
     parsed: ParsedRelation
     names: tuple[str, ...]
-    readouts: frozenset[str]
+    readouts: tuple[str, ...]
     sets: dict[_Cells, tuple[Figures, tuple[Entry, ...]]] = field(default_factory=dict)
     checks: dict[_Cells, RelationCheck] = field(default_factory=dict)
     made: int = 0
@@ -64,9 +65,8 @@ class _Held:
     retired: bool = False
     failed: tuple[RelationCheck, ...] = ()
 
-    def check(self, figures: Figures) -> RelationCheck:
+    def check(self, figures: Figures, cells: _Cells) -> RelationCheck:
         """Hold the relation against figures, each set of them once."""
-        cells = self._cells(figures)
         check = self.checks.get(cells)
         if check is None:
             check = self.checks[cells] = self.check_new(figures)
@@ -76,14 +76,14 @@ class _Held:
         """Hold the relation against figures that will hardly come again."""
         return self.parsed.check(_turn(figures, self.turned) if self.turned else figures)
 
-    def note(self, figures: Figures, entries: tuple[Entry, ...]) -> None:
+    def note(self, figures: Figures, cells: _Cells, entries: tuple[Entry, ...]) -> None:
         """Count one sighting's figures."""
         self.total += 1
-        if self.check(figures).outcome == "not-made":
+        if self.check(figures, cells).outcome == "not-made":
             return
         self.made += 1
-        if all(entry.trusted for entry in entries):
-            self.sets.setdefault(self._cells(figures), (figures, entries))
+        if cells not in self.sets and all(entry.trusted for entry in entries):
+            self.sets[cells] = (figures, entries)
 
     def settle(self) -> None:
         """Find out whether the device draws a sign otherwise, and whether the relation holds."""
@@ -92,7 +92,7 @@ class _Held:
         if self.turned:
             self.checks.clear()
             failing = self._failing()
-        self.failed = tuple(self.check(figures) for figures, _ in failing)
+        self.failed = tuple(self.check_new(figures) for figures, _ in failing)
         self.retired = (
             len(failing) >= RETIRE_LEAST
             and len(failing) > RETIRE_SHARE * len(self.sets)
@@ -100,7 +100,11 @@ class _Held:
         )
 
     def _failing(self) -> list[tuple[Figures, tuple[Entry, ...]]]:
-        return [each for each in self.sets.values() if self.check(each[0]).outcome == "fails"]
+        return [
+            each
+            for cells, each in self.sets.items()
+            if self.check(each[0], cells).outcome == "fails"
+        ]
 
     def _sign(self, failing: Sequence[tuple[Figures, tuple[Entry, ...]]]) -> str:
         """Name the readout whose other sign mends all sets but a tenth (or but one).
@@ -140,12 +144,16 @@ class _Held:
         )
         return 2 * mended > len(sample)
 
-    def _cells(self, figures: Figures) -> _Cells:
+    def cells(self, figures: Figures) -> _Cells:
+        """What tells one set of the relation's figures from another."""
         cells: list[float] = []
         for name in self.names:
             figure = figures.get(name)
             cells += (figure.value, figure.high) if figure else (float("inf"),)
         return tuple(cells)
+
+
+_Place: TypeAlias = tuple[_Held, Figures, _Cells, tuple[Entry, ...]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,7 +184,8 @@ class Relations:
         self._held: dict[tuple[str, str, int], _Held] = {}
         self._parsed: dict[str, list[ParsedRelation]] = {}
         self._figures: dict[tuple[int, str], tuple[Figures, list[_Held]]] = {}
-        places: list[tuple[_Held, Figures, tuple[Entry, ...]]] = []
+        self._intervals: dict[tuple[str, Value], Interval] = {}
+        places: list[_Place] = []
         for sighting, entries in zip(sightings, entered, strict=True):
             by_layout: dict[str, list[Entry]] = defaultdict(list)
             for entry in entries:
@@ -184,14 +193,14 @@ class Relations:
                     by_layout[entry.layout.id].append(entry)
             for group in by_layout.values():
                 places += self._place(sighting, group)
-        for held, figures, concerned in places:
-            held.note(figures, concerned)
+        for held, figures, cells, concerned in places:
+            held.note(figures, cells, concerned)
         for held in self._held.values():
             held.settle()
         self.broken = [
-            Broken(held, held.check(figures), figures, concerned)
-            for held, figures, concerned in places
-            if not held.retired and held.check(figures).outcome == "fails"
+            Broken(held, check, figures, concerned)
+            for held, figures, cells, concerned in places
+            if not held.retired and (check := held.check(figures, cells)).outcome == "fails"
         ]
 
     def odds(self, entry: Entry, values: Sequence[Value]) -> float:
@@ -201,7 +210,7 @@ class Relations:
         for held in helds:
             if held.retired or entry.readout.name not in held.readouts:
                 continue
-            now = held.check(figures)
+            now = held.check(figures, held.cells(figures))
             then = held.check_new(_with(figures, entry, values))
             if "not-made" not in (now.outcome, then.outcome) and now.outcome != then.outcome:
                 odds *= RELATION_ODDS if then.outcome == "holds" else 1 / RELATION_ODDS
@@ -234,19 +243,25 @@ class Relations:
                     "captures, because a figure has no value or may be 0"
                 )
 
-    def _place(
-        self, sighting: Sighting, entries: Sequence[Entry]
-    ) -> Iterator[tuple[_Held, Figures, tuple[Entry, ...]]]:
+    def _place(self, sighting: Sighting, entries: Sequence[Entry]) -> Iterator[_Place]:
         """Give each relation of a layout with the figures and entries of one sighting."""
         layout = entries[0].layout
-        figures: Figures = {}
-        for entry in entries:
-            for value in entry.form.values:
-                figures[entry.readout.name + value.suffix] = _interval(entry.readout, value)
         helds = self._on_device(layout, sighting)
+        figures: Figures = {}
+        by_name: dict[str, Entry] = {}
+        for entry in entries:
+            name = entry.readout.name
+            by_name[name] = entry
+            if any(name in held.readouts for held in helds):
+                for value in entry.form.values:
+                    key = (layout.id + name, value)
+                    if key not in self._intervals:
+                        self._intervals[key] = _interval(entry.readout, value)
+                    figures[name + value.suffix] = self._intervals[key]
         self._figures[entries[0].at, layout.id] = (figures, helds)
         for held in helds:
-            yield held, figures, tuple(e for e in entries if e.readout.name in held.readouts)
+            concerned = tuple(by_name[each] for each in held.readouts if each in by_name)
+            yield held, figures, held.cells(figures), concerned
 
     def _on_device(self, layout: Calibration, sighting: Sighting) -> list[_Held]:
         capture = sighting.capture
@@ -260,7 +275,7 @@ class Relations:
             key = (device, layout.id, order)
             if key not in self._held:
                 names = parsed.names
-                readouts = frozenset(each.partition(".")[0] for each in names)
+                readouts = tuple(dict.fromkeys(each.partition(".")[0] for each in names))
                 self._held[key] = _Held(
                     layout, layout.relation[order], device, parsed, names, readouts
                 )
