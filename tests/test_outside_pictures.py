@@ -1,0 +1,132 @@
+"""Figures drawn by programs that share nothing with ocrlog, and what they are known to show.
+
+- ffmpeg's ``testsrc`` source (FFmpeg filters documentation, section "testsrc"): a test picture
+  with the running time in whole seconds in glyphs of its own, so a frame's time stamp says what
+  is drawn.
+- libass (through ffmpeg's ``ass`` filter): subtitles in a font, outlined, over a moving picture.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from media import ffmpeg
+from PIL import Image
+from tools import need
+
+from extractor import read_figures
+from extractor.calibration import save
+from extractor.calibration.model import Calibration
+from extractor.captures import Recording, find_captures, inspect
+from extractor.extracting import run, settle
+from extractor.judging.entries import UNSURE
+
+# two digits all along: the block of digits grows to the left over the bars
+FROM, SECONDS = 10, 24
+
+
+@pytest.fixture(scope="module")
+def clock(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a recording of testsrc and the calibration of its layout."""
+    need("ffmpeg")
+    root = tmp_path_factory.mktemp("clock") / "captures"
+    (root / "calibration").mkdir(parents=True)
+    source = f"testsrc=size=640x480:rate=10,trim=start={FROM}:duration={SECONDS},setpts=PTS-STARTPTS"
+    ffmpeg("-f", "lavfi", "-i", source, "-pix_fmt", "yuv420p", "-crf", "18", root / "clock.mp4")
+    (candidate,) = find_captures(root).candidates
+    with Recording(inspect(candidate)) as recording:
+        first = next(recording.sample(1.0)).image
+    save(calibration(first), root / "calibration" / "clock.toml")
+    return root
+
+
+def picture(image: np.ndarray, box: tuple[int, int, int, int]) -> str:
+    x, y, w, h = box
+    with io.BytesIO() as file:
+        Image.fromarray(image[y : y + h, x : x + w]).save(file, "PNG")
+        return base64.b64encode(file.getvalue()).decode()
+
+
+def calibration(image: np.ndarray) -> Calibration:
+    # the bars and the ring stand still; the band below them and the figure move
+    boxes = {"upper_left": (40, 20, 130, 130), "upper_right": (470, 10, 130, 130)}
+    return Calibration(
+        format=1,
+        id="testsrcclock",
+        name="clock",
+        shows="the test picture with the running time in whole seconds",
+        drawn_on=(640, 480),
+        marks={"decimal": ".", "thousands": "none"},
+        locating={"scales": (0.8, 1.25), "needs": 2},
+        landmark=[
+            {"name": name, "sort": "picture", "box": box, "picture": picture(image, box)}
+            for name, box in boxes.items()
+        ],
+        readout=[
+            {
+                "name": "running_time",
+                "kind": "number",
+                "quantity": "other",
+                "unit": "s",
+                "decimals": 0,
+                "box": (448, 184, 124, 112),
+                "bounds": (0, 3600),
+                "trend": "grows",
+            }
+        ],
+    )
+
+
+def test_the_running_time_of_the_test_picture_agrees_with_the_time_stamps(clock: Path) -> None:
+    outcome = run(settle(clock, jobs=1))
+    assert not outcome.problems
+    with (clock / "readings" / "readings.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == SECONDS
+    right = 0
+    for row in rows:
+        # A second is drawn on the ten frames from its beginning; the first of them gives way.
+        shown = str(FROM + int(float(row["at_s"]) + 1e-6))
+        right += row["text"] == shown
+        if row["value"]:
+            assert row["text"] == shown, row
+    assert right >= 0.8 * SECONDS
+
+
+FIGURES = ("60", "59.8", "-1432", "4.127", "38.5", "1280x720", "12:34", "99", "0.4", "1150",
+           "7.06", "-0.3", "144.0", "5", "81.9")  # fmt: skip
+
+
+def test_letters_drawn_by_libass_are_read_or_doubted(tmp_path: Path) -> None:
+    need("ffmpeg")
+    events = "\n".join(
+        f"Dialogue: 0,0:00:{k:02}.00,0:00:{k + 1:02}.00,Default,,0,0,0,,{text}"
+        for k, text in enumerate(FIGURES)
+    )
+    script = tmp_path / "figures.ass"
+    script.write_text(
+        "[Script Info]\nScriptType: v4.00+\nPlayResX: 640\nPlayResY: 360\n\n[V4+ Styles]\n"
+        "Format: Name, Fontname, Fontsize, PrimaryColour, OutlineColour, Outline, Alignment\n"
+        "Style: Default,DejaVu Sans,44,&H00FFFFFF,&H00101010,2,5\n\n[Events]\n"
+        "Format: Layer, Start, End, Style, Name, MarginL, MarginR, MarginV, Effect, Text\n"
+        f"{events}\n",
+        encoding="utf-8",
+    )
+    source = f"mandelbrot=size=640x360:rate=1,trim=duration={len(FIGURES)},ass={script}"
+    ffmpeg("-f", "lavfi", "-i", source, tmp_path / "%03d.png")
+    files = sorted(tmp_path.glob("*.png"))
+    frames = [np.asarray(Image.open(file).convert("RGB")) for file in files]
+    assert len(frames) == len(FIGURES)
+    right = 0
+    for frame, text in zip(frames, FIGURES, strict=True):
+        kind = "size" if "x" in text else "duration" if ":" in text else "number"
+        (figure,) = read_figures([np.ascontiguousarray(frame[140:220, 200:440])], kind)
+        right += figure.text == text
+        if figure.probability >= UNSURE:
+            assert figure.text == text
+    assert right >= 0.8 * len(FIGURES)
