@@ -148,7 +148,7 @@ def groups(pictures: Sequence[Picture], most: int) -> list[Anchor]:
         clusters.append(near)
 
     def telling(cluster: list[Picture]) -> float:
-        return sum(p.box[2] * p.letters for p in cluster) ** 0.5 * min(len(cluster), 3) ** 0.5
+        return float(np.sqrt(sum(p.box[2] * p.letters for p in cluster) * min(len(cluster), 3)))
 
     chosen: list[list[Picture]] = []
     rest = sorted(clusters, key=telling, reverse=True)

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from extractor.records import Box
+
 Grey = NDArray[np.float32]
 
 LEVEL_STEP = 1.06
@@ -31,8 +33,8 @@ def even_contrast(grey: Grey) -> Grey:
     size = (WINDOW, WINDOW)
     high = grey - cv2.boxFilter(grey, -1, size)
     # a running sum of squares may end a little below 0
-    deviation = cv2.sqrt(cv2.max(cv2.boxFilter(high * high, -1, size), 0.0))
-    return np.asarray(cv2.divide(high, cv2.add(deviation, _FLAT)), np.float32)
+    deviation = np.sqrt(np.maximum(cv2.boxFilter(high * high, -1, size), 0))
+    return np.asarray(high / (deviation + np.float32(_FLAT)), np.float32)
 
 
 class Level:
@@ -73,6 +75,10 @@ class Frame:
         ]
         self._levels: dict[int, Level] = {}
 
+    def holds(self, box: Box) -> bool:
+        """Whether the whole box lies on the frame."""
+        return box.x >= 0 and box.y >= 0 and box.right <= self.width and box.bottom <= self.height
+
     def _halving(self, index: int) -> Grey:
         while len(self._halvings) <= index:
             last = self._halvings[-1]
@@ -80,9 +86,8 @@ class Frame:
             if min(height, width) < 8:
                 break
             even = last[:height, :width]
-            self._halvings.append(
-                cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-            )
+            half = cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+            self._halvings.append(np.asarray(half, np.float32))
         return self._halvings[min(index, len(self._halvings) - 1)]
 
     def shrunk(self, factor: float) -> Level:
@@ -127,7 +132,7 @@ class Frame:
         rest = (across + down) / 2
         if rest > 1.02:
             blur = 0.5 * float(np.sqrt(rest * rest - 1))
-            cut = cv2.GaussianBlur(cut, (0, 0), blur)
+            cut = np.asarray(cv2.GaussianBlur(cut, (0, 0), blur), np.float32)
         # pixel centres lie half a pixel from the corners that coordinates count from
         turn = np.array(
             [[across, 0, left + across / 2 - 0.5 - x0], [0, down, top + down / 2 - 0.5 - y0]],

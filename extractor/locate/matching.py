@@ -357,9 +357,8 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
         if landmark.sort == "word" and not growth.words:
             continue
         box = match.box(landmark.part, layout.boxes[landmark.name])
-        if box and box.x >= 0 and box.y >= 0:
-            if box.right <= frame.width and box.bottom <= frame.height:
-                expected.add(landmark.name)
+        if box and frame.holds(box):
+            expected.add(landmark.name)
     if not _allowed(layout, pose.scale) or _count(growth) < min(
         layout.needs, len(layout.calibration.landmark)
     ):
@@ -370,7 +369,7 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
 
 
 def _drop_outliers(layout: Layout, growth: _Growth) -> None:
-    """Take out landmarks that show something else, then the one that lies worst, again and again."""
+    """Take out landmarks that show something else, then the one that lies worst, repeatedly."""
     if len(growth.sights) >= 3:
         usual = float(np.median([sight.score for sight in growth.sights.values()]))
         for name, sight in list(growth.sights.items()):

@@ -126,7 +126,7 @@ class Picture:
         busy = np.abs(np.diff(values, axis=1)).mean(axis=1)
         busy = busy - np.percentile(busy, 5)
         rows = int((busy > 0.35 * busy.max()).sum())
-        return max(3.0, rows * self.box[3] / self.grey.shape[0])
+        return float(max(3.0, rows * self.box[3] / self.grey.shape[0]))
 
     # ------------------------------------------------------------ aligning
 

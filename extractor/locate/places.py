@@ -116,10 +116,6 @@ def _places(frame: Frame, match: Match, reader: LineReader) -> tuple[Place, ...]
     )
 
 
-def _on_frame(frame: Frame, box: Box) -> bool:
-    return box.x >= 0 and box.y >= 0 and box.right <= frame.width and box.bottom <= frame.height
-
-
 def _under_bar(frame: Frame, match: Match, box: Box) -> bool:
     """Say whether a fixed bar at the upper or lower edge of the capture covers some of a box."""
     upper, lower = (bar * match.pose.scale for bar in match.layout.calibration.locating.bars)
@@ -137,7 +133,7 @@ def _place(frame: Frame, match: Match, readout: Readout) -> Place:
         return Place(readout.name, None)
     drawn = Box(*readout.box)
     box = match.box(readout.part, drawn, readout.x_part)
-    if box is None or not _on_frame(frame, box) or _under_bar(frame, match, box):
+    if box is None or not frame.holds(box) or _under_bar(frame, match, box):
         return Place(readout.name, None)
     height = LETTERS * box.h
     error = _error(match, readout.part, drawn, readout.x_part)

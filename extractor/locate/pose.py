@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 Axis = Literal["x", "y"]
 
@@ -90,9 +89,9 @@ class Pose:
             mark: float(residual)
             for mark, residual in zip(self.marks, normed[: len(self.marks)], strict=True)
         }
-        self._values: NDArray[np.float64] = values
+        self._values = np.asarray(values, np.float64)
         covariance = np.linalg.inv((matrix * weight[:, None]).T @ (matrix * weight[:, None]))
-        self._covariance: NDArray[np.float64] = covariance * self.spread**2
+        self._covariance = np.asarray(covariance * self.spread**2, np.float64)
         self._placing = float(placing) * max(1.0, self.spread)
 
     @property

@@ -64,6 +64,7 @@ class Cut:
     more: tuple[dict[str, Any], ...] = ()
     relations: tuple[tuple[str, str], ...] = ()
     outlined: tuple[int, int, int] | None = None
+    head: float = 0  # CSS px of a fixed bar at the top, under which the layout scrolls
 
 
 def _all_readouts(layout: str) -> tuple[str, ...]:
@@ -93,7 +94,10 @@ CUTS = {
         ("card_round", "card_pace", "card_power", "card_course", "card_warmth",
          *_all_readouts("cards")),
         big={"frame_rate_mean": 30},
-        cells=dict.fromkeys(("power_mean", "power_highest", "level_start", "level_end", "battery_temperature_highest", "chip_temperature_highest", "smooth_share"), 165),
+        cells=dict.fromkeys(
+            ("power_mean", "power_highest", "level_start", "level_end", "smooth_share",
+             "battery_temperature_highest", "chip_temperature_highest"), 165),
+        head=50,
         more=({"name": "tab_pace", "sort": "colour", "colour": "#c2612c", "label": "card_pace",
                "place": (-11, 2, 8, 10)},),
     ),
@@ -167,7 +171,8 @@ def _calibration(layout: Layout, cut: Cut, shown: Mapping[str, Any]) -> Calibrat
             "drawn_on": (image.shape[1], image.shape[0]),
             "marks": {"decimal": layout.decimal, "thousands": layout.thousands}
             | ({"duration": duration} if duration else {}),
-            "locating": {"needs": cut.needs},
+            "locating": {"needs": cut.needs}
+            | ({"bars": (round(cut.head * density, 1), 0)} if cut.head else {}),
             "landmark": landmarks,
             "readout": readouts,
             "line": lines,
