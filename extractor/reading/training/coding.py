@@ -68,7 +68,7 @@ def still(picture: Picture, rng: np.random.Generator) -> tuple[Picture, str, flo
     if kind == "twice":
         first = jpeg(picture, int(rng.integers(60, 96)))
         height, width = picture.shape[:2]
-        scale = float(rng.uniform(0.5, 0.97))
+        scale = float(rng.uniform(0.55, 0.97))
         how = cv2.INTER_AREA if rng.random() < 0.7 else cv2.INTER_LINEAR
         size = (round(width * scale), round(height * scale))
         small = cv2.resize(first, size, interpolation=how)

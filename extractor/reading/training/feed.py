@@ -19,7 +19,7 @@ from extractor.reading.own import HEIGHTS, WIDTHS, prepare
 from extractor.reading.training.charset import encode
 from extractor.reading.training.sheets import LONGEST, Crop
 
-PIXELS = 65536  # px along the lines of a batch
+PIXELS = 98304  # px along the lines of a batch
 _SHORTEST = 85  # px; a batch of shorter lines has no more lines
 _SLOTS = 3  # a process
 

@@ -20,7 +20,7 @@ from extractor.reading.training.stock import Stock
 
 WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
-_SEEN, _UNSEEN = 0.62, 0.42  # a character is read from this share on, and not below that one
+_SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ Layout = Callable[[Sheet, Stock, np.random.Generator], None]
 
 def background(stock: Stock, rng: np.random.Generator) -> NDArray[np.float32]:
     """Draw what lies behind: a scene, a flat or graded ground, noise, hard shapes; float32 RGB."""
-    kind = rng.choice(["scene", "flat", "graded", "noise", "shapes"], p=[0.5, 0.17, 0.1, 0.08, 0.15])
+    kind = rng.choice(["scene", "flat", "graded", "noise", "shapes"], p=[0.5, 0.23, 0.12, 0.07, 0.08])
     if kind == "scene":
         scene = stock.scene(rng)
         h, w = scene.shape[:2]
@@ -251,7 +251,7 @@ def _compose(
 
 def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
     """The layout of training: rows of any height, lines as they come, panels anywhere."""
-    for _ in range(int(rng.integers(0, 4))):
+    for _ in range(int(rng.integers(0, 3))):
         x0, y0 = int(rng.integers(0, WIDTH)), int(rng.integers(0, HEIGHT))
         far = (x0 + int(rng.integers(40, WIDTH)), y0 + int(rng.integers(30, HEIGHT)))
         panel(sheet, (x0, y0, *far), rng)
@@ -263,8 +263,8 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
         styles = [pool[k] for k in chosen]
         letter = float(max(letters[k] for k in chosen))
         high = int(letter * 1.75) + 4
-        if rng.random() < 0.25:
-            panel(sheet, (int(rng.integers(-20, 200)), y - 2, WIDTH, y + high), rng)
+        if rng.random() < 0.45:
+            panel(sheet, (int(rng.integers(-60, 100)), y - 2, WIDTH, y + high), rng)
         x = int(rng.integers(0, 12))
         for _ in range(30):
             if x > WIDTH - 20:
@@ -332,7 +332,7 @@ def cut_sheet(
                 continue
             box, seen = crop
             letter = item.style.em * scale * 0.72
-            if letter < 6.0:
+            if letter < 7.0:
                 continue
             text = _spell(sheet, seen)
             inside = [k for k in seen if starts[at] + chosen[0] <= k < starts[at] + chosen[1]]
@@ -387,7 +387,7 @@ def _try_cut(
         tall = np.minimum(boxes[:, 3], low) - np.maximum(boxes[:, 1], top)
         vx = wide / np.maximum(boxes[:, 2] - boxes[:, 0], 0.5)
         vy = tall / np.maximum(boxes[:, 3] - boxes[:, 1], 0.5)
-        inside = (vx >= _SEEN) & (vy >= _SEEN + 0.1)
+        inside = (vx >= _SEEN) & (vy >= _SEEN)
         outside = (vx <= _UNSEEN) | (vy <= _UNSEEN)
         if not (inside | outside).all():
             continue

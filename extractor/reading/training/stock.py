@@ -17,8 +17,8 @@ from extractor.reading.training.charset import DRAWN
 
 # Shares of the font classes in what is drawn: overlays are mostly plain sans.
 _SHARES = {
-    "sans": 0.52, "mono": 0.14, "condensed": 0.11, "rounded": 0.06, "serif": 0.05,
-    "display": 0.06, "pixel": 0.04, "segment": 0.02,
+    "sans": 0.56, "mono": 0.15, "condensed": 0.11, "rounded": 0.06, "serif": 0.04,
+    "display": 0.05, "pixel": 0.02, "segment": 0.01,
 }  # fmt: skip
 _SEGMENT_HAS = frozenset("0123456789-:. ")
 
