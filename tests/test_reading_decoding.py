@@ -127,8 +127,14 @@ def test_nothing_is_picked_out_of_other_lines(line: str, kind: Kind) -> None:
     assert part(line, kind) is None
 
 
-def test_the_mark_for_no_value_is_taken_as_it_stands() -> None:
-    parted = part("- -", "number", "--")
+@pytest.mark.parametrize("line", ["--", "- -", "\N{EM DASH}", "-", "__"])
+def test_dashes_read_in_any_way_are_the_mark_for_no_value(line: str) -> None:
+    parted = part(line, "number", "--")
     assert parted is not None
     assert parted.text == "--"
+    assert part(line, "number") is None
+    assert part("-5", "number", "--") == part("-5", "number")
+
+
+def test_another_mark_for_no_value() -> None:
     assert part("N/A", "number", "N/A") is not None

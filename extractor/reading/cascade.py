@@ -224,17 +224,22 @@ class FigureReader:
         best = _best(views, ask)
         second = [self._witness(alone if clean is None else clean, ask, best)]
         if not subject.sure:
-            # A digit may have been left out: the uncut box must say the same, and counts for more.
-            views.append(self._view("given", subject.given, ask))
-            views.append(self._view("stretched", stretched(subject.given), ask))
-            second.append(self._witness(subject.given, ask, _best(views, ask)))
+            # A digit may have been left out: with more of the box the text must be the same.
+            wide = subject.widened()
+            views.append(self._view("wide", wide, ask))
+            views.append(self._view("stretched", stretched(wide), ask))
+            best = _best(views, ask)
+            if second[0].text != best:
+                second.append(self._witness(alone, ask, best))
+                second.append(self._witness(wide, ask, best))
         elif views[0].columns.surety() < trust.SURE_COLUMN or second[0].text != best:
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
-            if second[0].text != best:
-                second.append(self._witness(stretched(alone), ask, best))
+            for picture in (alone, stretched(alone)):
+                if all(look.text != best for look in second):
+                    second.append(self._witness(picture, ask, best))
         return _together(views, second, ask, subject.sure)
 
     def _view(self, name: str, picture: Picture, ask: Ask) -> _View:
@@ -320,7 +325,9 @@ def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bo
     if not text:
         line = views[0].best_line
         return Seen(line, min(trust.NO_FIGURE, firsts[0].probability), (), (*firsts, *second))
-    probability = trust.probability(mean[text], len(views), sure, trust.witnessed(text, second))
+    agreed = all(look.text == text for look in firsts)
+    path_sum = max(look.probability for look in firsts) if agreed else mean[text]
+    probability = trust.probability(path_sum, len(views), sure, trust.witnessed(text, second))
     looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
     rest = 1.0 - probability
     others = {other: min(p, rest) for other, p in mean.items() if other != text}

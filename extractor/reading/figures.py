@@ -52,12 +52,12 @@ class Parted:
 def part(line: str, kind: Kind, missing: str | None = None) -> Parted | None:
     """Part ``line`` into figure and unit; None if it is no figure of ``kind``.
 
-    ``missing`` is the layout's mark for no value, which is taken as it stands.
+    ``missing`` is the layout's mark for no value; what reads like it counts as that very mark.
     """
     bare = line.strip()
     if missing is not None and bare and _is_mark(bare, missing):
         start = line.index(bare)
-        return Parted(bare.replace(" ", ""), "", start, start + len(bare))
+        return Parted(_without_spaces(missing), "", start, start + len(bare))
     for form in _FORMS[kind]:
         match = form.fullmatch(line)
         if match and match["figure"]:
@@ -80,4 +80,4 @@ def _is_mark(text: str, missing: str) -> bool:
     return plain == mark
 
 
-_ONE_DASH = {ord(dash): "-" for dash in DASHES}
+_ONE_DASH = {ord(dash): "-" for dash in DASHES + "_~"}  # readers take long dashes for these

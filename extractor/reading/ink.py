@@ -27,6 +27,7 @@ _FLAT = 12.0  # 8-bit levels; less is a plain ground with coding noise
 _STROKE = 13  # px at the working height, wider than a bold stroke
 _REST = 0.3  # contrast left in a box, as a share of the strokes', that may hide a digit
 _NEIGHBOUR = 0.4  # digit heights that what is seen of a neighbour may reach into a box
+_DASH = 1.3  # digit heights that a minus sign or a dash may be wide
 _SPECK = 5  # px² at the working height; smaller is noise
 _MOST_STROKES = 300  # more is a texture
 _PLAIN = 0.9  # a split this like a row of digits needs no rival
@@ -286,7 +287,7 @@ class _Strokes:
         middle = ((self.y + self.y1) / 2 - head) / digit
         band = (self.y > head - 0.12 * digit) & (self.y1 < foot + 0.32 * digit)
         dot = (self.h < 0.45 * digit) & (self.w < 0.4 * digit) & (self.fill > 0.45)
-        dash = (self.w < 0.8 * digit) & (self.w > 1.2 * self.h) & (self.h < 0.3 * digit)
+        dash = (self.w < _DASH * digit) & (self.w > 1.2 * self.h) & (self.h < 0.3 * digit)
         dash &= (self.fill > 0.6) & (middle > 0.25) & (middle < 0.8)
         return band & (dot | dash) & (self.area > (0.07 * digit) ** 2)
 

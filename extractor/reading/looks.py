@@ -44,10 +44,15 @@ class Subject:
         """The ink could be told safely."""
         return self.ink is not None and self.ink.sure
 
-    @property
-    def given(self) -> Picture:
-        """The box as given."""
-        return _window(self._picture, self._box)
+    def widened(self) -> Picture:
+        """Give the box within a digit of the ink: what would show a digit left out."""
+        x0, y0, x1, y1 = self._box
+        if self.ink is not None:
+            left, upper, right, lower = self.ink.edges
+            reach, margin = 0.95 * self.ink.height, _MARGIN * self.ink.height
+            x0, x1 = max(x0, left - reach), min(x1, right + reach)
+            y0, y1 = upper - margin, lower + margin
+        return _window(self._picture, (x0, y0, x1, y1))
 
     def cut(self, until: float | None = None) -> Cut:
         """Give the ink with some ground around it, up to x = ``until`` (where a unit begins)."""

@@ -46,8 +46,8 @@ def witnessed(text: str, looks: Sequence[Look]) -> float:
 def probability(path_sum: float, looks: int, sure: bool, second: float) -> float:
     """Give the probability that a text is right.
 
-    ``path_sum`` is the mean over the first reader's ``looks``, ``sure`` whether the ink was told
-    safely, ``second`` what ``witnessed`` gave.
+    ``path_sum`` is the best of the first reader's ``looks`` where all say the same text, else
+    their mean; ``sure`` whether the ink was told safely, ``second`` what ``witnessed`` gave.
     """
     case = "unsafe ink" if not sure else "one look" if looks == 1 else "more looks"
     doubt = max(1.0 - path_sum, _LEAST_DOUBT[case])
