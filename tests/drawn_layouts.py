@@ -33,8 +33,18 @@ Picture = NDArray[np.uint8]
 def scenes() -> tuple[Picture, ...]:
     """Photographs that ship with scikit-learn and scikit-image."""
     folder = Path(skimage.__file__).parent / "data"
-    names = ("astronaut.png", "chelsea.png", "coffee.png", "rocket.jpg", "motorcycle_left.png",
-             "brick.png", "grass.png", "gravel.png", "ihc.png", "hubble_deep_field.jpg")  # fmt: skip
+    names = (
+        "astronaut.png",
+        "chelsea.png",
+        "coffee.png",
+        "rocket.jpg",
+        "motorcycle_left.png",
+        "brick.png",
+        "grass.png",
+        "gravel.png",
+        "ihc.png",
+        "hubble_deep_field.jpg",
+    )
     found = [np.asarray(Image.open(folder / name).convert("RGB")) for name in names]
     return (*sklearn.datasets.load_sample_images().images, *found)
 
@@ -148,9 +158,14 @@ def draw(
 
 
 def _blend(canvas: Picture, layer: Image.Image, colour: tuple[int, int, int]) -> Picture:
-    share = np.asarray(layer, np.float32)[:, :, None] / 255
-    mixed = canvas * (1 - share) + np.array(colour, np.float32) * share
-    return np.round(mixed).astype(np.uint8)
+    """Paint in place, only where the layer shows something."""
+    area = layer.getbbox()
+    if area:
+        x0, y0, x1, y1 = area
+        share = np.asarray(layer.crop(area), np.float32)[:, :, None] / 255
+        mixed = canvas[y0:y1, x0:x1] * (1 - share) + np.array(colour, np.float32) * share
+        canvas[y0:y1, x0:x1] = np.round(mixed).astype(np.uint8)
+    return canvas
 
 
 def png(picture: Picture) -> str:
@@ -262,7 +277,7 @@ def panel(labels: tuple[str, ...] = ("Tempo", "Watt", "Warmth", "Clock", "Charge
     return Layout(
         "panel",
         (
-            Item(0, 0, w=380, h=330, radius=24, alpha=0.72),
+            Item(0, 0, w=380, h=390, radius=24, alpha=0.72),
             Item(24, 50, "Slate of figures", 26, "label", "title"),
             *_rows(labels, units, values, 104, 34),
         ),
@@ -299,13 +314,3 @@ def cards() -> Layout:
                           font="noto/NotoSans-Bold.ttf"))  # fmt: skip
         items.append(Item(x + 40, y + 170, label, 36, "label", f"label_{index}", part))
     return Layout("cards", tuple(items))
-
-
-def strip() -> Layout:
-    return Layout(
-        "strip",
-        (
-            Item(0, 0, w=900, h=64, alpha=0.7),
-            Item(20, 44, "Pace", 34, "label", "pace"),
-        ),
-    )

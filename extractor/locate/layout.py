@@ -9,6 +9,8 @@ from extractor.records import Box
 
 _ANCHORS = 2
 _LEAST_CONTRAST = 6.0
+_LEGIBLE = 9.0
+"""Height of the largest readout's box below which nothing can be read: not worth a search."""
 
 
 class Layout:
@@ -21,7 +23,11 @@ class Layout:
         self.calibration = calibration
         self.id = calibration.id
         self.needs = calibration.locating.needs
-        self.scales = calibration.locating.scales
+        low, high = calibration.locating.scales
+        boxes = [each.box for each in calibration.readout if each.box]
+        boxes += [each.box for each in calibration.line]
+        legible = _LEGIBLE / max((box[3] for box in boxes), default=_LEGIBLE)
+        self.scales = (max(low, min(legible, high)), high)
         of_sort: dict[str, list[Landmark]] = {}
         for landmark in calibration.landmark:
             of_sort.setdefault(landmark.sort, []).append(landmark)

@@ -30,7 +30,7 @@ _MEAN = 0.74
 _SEED = 0.55
 _ROUGH = 0.35
 _PEAKS = 10
-_UNALIKE = 0.16
+_UNALIKE = 0.12
 """A landmark whose correlation is this far below the others' median shows something else."""
 _COMPLETE = 0.93
 _GIVE_UP = 4
@@ -294,7 +294,7 @@ def _hunt(frame: Frame, layout: Layout, growth: _Growth, part: str, seed: str) -
         growth.sights = min(good, key=lambda option: option[1])[2].sights
 
 
-def _finished(
+def _finished(  # noqa: PLR0912  one step after the other
     frame: Frame,
     layout: Layout,
     growth: _Growth,

@@ -166,7 +166,7 @@ def _backing(match: Match, part: str, drawn: Box) -> str:
         box = match.layout.boxes[name]
         across = max(box.x - drawn.right, drawn.x - box.right, 0)
         down = max(box.y - drawn.bottom, drawn.y - box.bottom, 0)
-        return float(np.hypot(across, down))
+        return float(across + 4 * down)  # a row's own label stands beside or right over the figure
 
     nearest = min(own, key=lambda landmark: distance(landmark.name))
     if nearest.name in match.scores:
