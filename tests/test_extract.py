@@ -120,6 +120,7 @@ def test_a_moved_box_reads_one_readout_again(copy: Path) -> None:
     assert entries(copy) - before == 2 * len(STILLS)
 
 
+NEARLY_SQUARE = "later/20260110_101630.webp"
 BAD = {
     "cut.png": "ends early",
     "cut.jpg": "ends early",
@@ -160,6 +161,33 @@ def test_bad_inputs_are_named_with_the_mend_and_the_rest_is_read(bad: Path) -> N
     again = ocrlog("extract", bad)  # problems are remembered, and said again
     assert again.returncode == 1
     assert "0 read now" in again.stdout
+
+
+def test_facts_that_contradict_a_capture_are_named_and_its_readings_flagged(copy: Path) -> None:
+    (copy / "session.toml").write_text("format = 1\n[device.H1]\nscreen = [1600, 900]\n", encoding="utf-8")
+    with (copy / "facts.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["capture", "device", "guessed"])
+        writer.writerows([[name, "H1", ""] for name in ("20260110_101500.png", NEARLY_SQUARE)])
+    result = ocrlog("extract", copy)
+    assert result.returncode == 1
+    (problem,) = rows(copy, "problems")
+    assert problem["capture"] == NEARLY_SQUARE and "1200" in problem["problem"]
+    for row in rows(copy):
+        contradicts = row["capture"] == NEARLY_SQUARE
+        assert ("facts-disagree" in row["flags"].split(";")) == contradicts
+        assert not (contradicts and row["value"])
+
+
+def test_a_folder_that_cannot_be_read_is_refused(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(path: object = ".") -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(os, "scandir", refused)  # the tests may run as root, who may read all
+    with pytest.raises(CallError, match=str(copy)):
+        run(settle(copy))
 
 
 @pytest.mark.parametrize(("make", "words"), [(False, "no such folder"), (True, "no capture")])
