@@ -1,14 +1,15 @@
 """Draws figures as overlays do, with their truth: fonts, grounds, outlines, neighbours, coding.
 
-Used by the tests and by the study that measures the readers. A missing font is an error: the
-tests' fonts are those of the Debian packages fonts-dejavu-core and fonts-noto-core, and the one
-that Pillow carries.
+Used by the tests and by the study that measures the readers. All fonts come with packages of the
+extras ``test`` and ``study``, so that a machine needs none of its own; a missing one is an error.
 """
 
 from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -17,28 +18,37 @@ from PIL import Image, ImageDraw, ImageFont
 
 from extractor.records import Box
 
-_FONTS = Path("/usr/share/fonts/truetype")
 FONTS = (
-    "dejavu/DejaVuSans.ttf",
-    "dejavu/DejaVuSans-Bold.ttf",
-    "dejavu/DejaVuSansMono.ttf",
-    "dejavu/DejaVuSansMono-Bold.ttf",
-    "dejavu/DejaVuSerif.ttf",
-    "noto/NotoSans-Regular.ttf",
-    "noto/NotoSans-Bold.ttf",
-    "noto/NotoSerif-Regular.ttf",
+    "matplotlib/DejaVuSans.ttf",
+    "matplotlib/DejaVuSans-Bold.ttf",
+    "matplotlib/DejaVuSansMono.ttf",
+    "matplotlib/DejaVuSansMono-Bold.ttf",
+    "matplotlib/DejaVuSerif.ttf",
+    "font_source_sans_pro/SourceSansPro-Regular.ttf",
+    "font_source_sans_pro/SourceSansPro-Bold.ttf",
+    "font_hanken_grotesk/HankenGrotesk-Regular.otf",
     "",  # Pillow's own
 )
 Picture = NDArray[np.uint8]
 
 
 def font(name: str, size: int) -> ImageFont.FreeTypeFont:
-    """Open a font of ``FONTS``; fails with its path where it is missing."""
+    """Open the font ``PACKAGE/FILE`` that a Python package carries; '' is Pillow's own."""
     if not name:
         own = ImageFont.load_default(size)
         assert isinstance(own, ImageFont.FreeTypeFont)
         return own
-    return ImageFont.truetype(_FONTS / name, size)
+    return ImageFont.truetype(_file(name), size)
+
+
+@cache
+def _file(name: str) -> Path:
+    package, file = name.split("/")
+    spec = find_spec(package)
+    folders = spec.submodule_search_locations if spec else None
+    if not folders:
+        raise FileNotFoundError(f"the package {package} with the font {file} is not installed")
+    return next(Path(folders[0]).rglob(file))
 
 
 @dataclass(frozen=True)

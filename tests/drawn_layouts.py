@@ -77,7 +77,7 @@ class Item:
     h: float = 0
     radius: float = 0
     alpha: float = 1.0
-    font: str = "noto/NotoSans-Regular.ttf"
+    font: str = "matplotlib/DejaVuSans.ttf"
 
 
 @dataclass(frozen=True)
@@ -266,7 +266,7 @@ def _rows(labels: tuple[str, ...], units: tuple[str, ...], values: tuple[str, ..
         y = top + index * 1.7 * size
         items.append(Item(left, y, label, 0.85 * size, "label", f"label_{index}"))
         items.append(Item(left + column, y, value, size, "figure", f"figure_{index}",
-                          font="noto/NotoSans-Bold.ttf"))  # fmt: skip
+                          font="matplotlib/DejaVuSans-Bold.ttf"))  # fmt: skip
         items.append(Item(left + column + 100, y, unit, 0.7 * size))
     return items
 
@@ -288,7 +288,7 @@ def letters() -> Layout:
     labels = ("გუნდი", "ძალა", "სითბო", "ხმა", "ფიქრი")
     units = ("f/s", "W", "°C", "MHz", "%")
     rows = _rows(labels, units, ("121.0", "6.90", "41.2", "1450", "8"), 40, 38)
-    georgian = "noto/NotoSansGeorgian-Bold.ttf"
+    georgian = "matplotlib/DejaVuSans-Bold.ttf"
     return Layout(
         "letters",
         tuple(
@@ -311,6 +311,6 @@ def cards() -> Layout:
         x, y = 20 + 500 * (index % 2), 60 + 250 * (index // 2)
         items.append(Item(x, y, part=part, w=470, h=220, radius=30, alpha=1.0))
         items.append(Item(x + 40, y + 90, value, 64, "figure", f"figure_{index}", part,
-                          font="noto/NotoSans-Bold.ttf"))  # fmt: skip
+                          font="matplotlib/DejaVuSans-Bold.ttf"))  # fmt: skip
         items.append(Item(x + 40, y + 170, label, 36, "label", f"label_{index}", part))
     return Layout("cards", tuple(items))
