@@ -36,6 +36,9 @@ BOUNDS = {
     "duration": (0, 86400), "count": (0, 1000000), "brightness": (0, 2000),
 }  # fmt: skip
 
+# densities of 1.3 to 3.5 px a CSS px, captures scaled down to half by a chat program
+SCALES = (0.4, 1.6)
+
 Box = tuple[float, float, float, float]
 
 
@@ -171,7 +174,7 @@ def _calibration(layout: Layout, cut: Cut, shown: Mapping[str, Any]) -> Calibrat
             "drawn_on": (image.shape[1], image.shape[0]),
             "marks": {"decimal": layout.decimal, "thousands": layout.thousands}
             | ({"duration": duration} if duration else {}),
-            "locating": {"needs": cut.needs}
+            "locating": {"scales": SCALES, "needs": cut.needs}
             | ({"bars": (round(cut.head * density, 1), 0)} if cut.head else {}),
             "landmark": landmarks,
             "readout": readouts,
