@@ -247,3 +247,23 @@ def test_a_device_that_draws_a_sign_otherwise_keeps_its_check() -> None:
     seen[4] = shot(4, "4.00", "2000", "8.00")
     assert set(flagged(verdict(seen, LAYOUT), "current")) == {4}
     assert set(flagged(verdict(seen[:2], LAYOUT), "current")) == {0, 1}
+
+
+def test_a_sign_that_one_layout_of_a_device_turns_is_turned_on_its_others() -> None:
+    other = layout(*READOUTS, relation=[OHM], id="layoutid02", name="list")
+
+    def drawn(number: int, calibration: str, power: str = "8.00"):
+        current = 2000 + number
+        figures = {"voltage": "4.00", "current": f"-{current}", "power": f"{current * 0.004:.2f}"}
+        figures |= {"power": power} if power != "8.00" else {}
+        readings = (reading(name, text, layout=calibration) for name, text in figures.items())
+        return still(number, *readings)
+
+    shown_well = [drawn(at, LAYOUT.id) for at in range(8)]
+    few = [drawn(at, other.id) for at in (20, 21)]
+    assert set(flagged(verdict(few, other), "current")) == {0, 1}
+    found = verdict([*shown_well, *few], LAYOUT, other)
+    assert flagged(found) == {}
+    # what the other sign does not mend stays flagged
+    lost = [*shown_well, few[0], drawn(21, other.id, power="80.8")]
+    assert "relation" in str(flagged(verdict(lost, LAYOUT, other)))

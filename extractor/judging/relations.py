@@ -85,10 +85,16 @@ class _Held:
         if cells not in self.sets and all(entry.trusted for entry in entries):
             self.sets[cells] = (figures, entries)
 
-    def settle(self) -> None:
-        """Find out whether the device draws a sign otherwise, and whether the relation holds."""
+    def settle(self, turned_elsewhere: str = "") -> None:
+        """Find out whether the device draws a sign otherwise, and whether the relation holds.
+
+        ``turned_elsewhere`` is the readout whose sign another layout of the device turns in the
+        same relation: it is turned here too if that mends all that fails.
+        """
         failing = self._failing()
         self.turned = self._sign(failing)
+        if turned_elsewhere and not self.turned and self._all_mended(failing, turned_elsewhere):
+            self.turned = turned_elsewhere
         if self.turned:
             self.checks.clear()
             failing = self._failing()
@@ -124,6 +130,12 @@ class _Held:
             if mended >= enough:
                 return name
         return ""
+
+    def _all_mended(self, failing: Sequence[tuple[Figures, tuple[Entry, ...]]], name: str) -> bool:
+        """Tell whether the other sign of one readout mends every failing set; False if none."""
+        return bool(failing) and all(
+            self.parsed.check(_turn(figures, name)).outcome == "holds" for figures, _ in failing
+        )
 
     def _points_lost(self, failing: Sequence[tuple[Figures, tuple[Entry, ...]]]) -> bool:
         """Tell whether most failures are mended by moving a decimal point.
@@ -197,11 +209,27 @@ class Relations:
             held.note(figures, cells, concerned)
         for held in self._held.values():
             held.settle()
+        self._settle_signs_alike()
         self.broken = [
             Broken(held, check, figures, concerned)
             for held, figures, cells, concerned in places
             if not held.retired and (check := held.check(figures, cells)).outcome == "fails"
         ]
+
+    def _settle_signs_alike(self) -> None:
+        """A device draws a sign one way: what one layout shows plainly settles its other layouts.
+
+        A layout with few captures could not tell a sign drawn otherwise from signs misread.
+        """
+        turned = {
+            (held.device, held.relation.that): held.turned
+            for held in self._held.values()
+            if held.turned
+        }
+        for held in self._held.values():
+            elsewhere = turned.get((held.device, held.relation.that), "")
+            if elsewhere and not held.turned:
+                held.settle(elsewhere)
 
     def odds(self, entry: Entry, values: Sequence[Value]) -> float:
         """How much likelier the relations make ``values`` than the entry's own figure."""
