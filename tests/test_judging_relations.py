@@ -265,5 +265,5 @@ def test_a_sign_that_one_layout_of_a_device_turns_is_turned_on_its_others() -> N
     found = verdict([*shown_well, *few], LAYOUT, other)
     assert flagged(found) == {}
     # what the other sign does not mend stays flagged
-    lost = [*shown_well, few[0], drawn(21, other.id, power="80.8")]
+    lost = [*shown_well, few[0], drawn(21, other.id, power="80.84")]
     assert "relation" in str(flagged(verdict(lost, LAYOUT, other)))
