@@ -1,21 +1,39 @@
 """The project's own reader: two small convolutional nets, trained on synthetic lines.
 
-How they are trained and what they can do stands in ``docs/model-card.md``.
+The first net looks at every line, the second at those on which the first is unsure. How they are
+trained and what they can do stands in ``docs/model-card.md``.
 """
 
 from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Sequence
+from functools import cached_property
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from extractor.reading.interface import Picture
+from extractor.reading.ctc import Columns
+from extractor.reading.interface import CharAt, Picture
+from extractor.records import Alternative
 
 HEIGHTS = (32, 40)  # px of a line for the first and the second net
-# A line is padded to the next of these widths at 32 px (and to as much at 40): a result never
-# depends on which lines share a batch.
+# A line is padded to the next of these widths at 32 px (and to as much at 40), beyond the last to
+# a multiple of it: a result never depends on which lines share a batch.
 WIDTHS = (32, 48, 64, 80, 96, 112, 128, 160, 192, 256, 320, 512)
 _GROUND = 127  # grey of the padding
+_BATCH = 16
+_SURE = 0.99  # path sum of the first net from which on the second does not look
+_RARE = 1e-4  # share of the likeliest below which a text is not followed
+_BEAM = 12
+_FAINT = 1e-5  # classes that reach this in no column are left out
+_WEIGHTS = Path(__file__).parent / "weights"
+_NETS = ("first", "second")
 
 
 def prepare(line: Picture, height: int, width: int) -> NDArray[np.uint8]:
@@ -25,3 +43,222 @@ def prepare(line: Picture, height: int, width: int) -> NDArray[np.uint8]:
     padded = np.full((height, width, 3), _GROUND, np.uint8)
     padded[:, :wide] = cv2.resize(line, (wide, height), interpolation=how)
     return padded
+
+
+def _width_of(line: Picture) -> int:
+    wide = round(line.shape[1] * HEIGHTS[0] / line.shape[0])
+    known = next((width for width in WIDTHS if width >= wide), None)
+    return known if known is not None else -(-wide // WIDTHS[-1]) * WIDTHS[-1]
+
+
+class _Line(Columns):
+    """Columns whose likeliest texts are found faster: most are blank beyond doubt."""
+
+    def texts(self, count: int = _BEAM) -> tuple[Alternative, ...]:
+        """Give the likeliest texts with their path sums, best first, as ``Columns.texts`` does."""
+        beams: dict[tuple[int, ...], tuple[float, float]] = {(): (1.0, 0.0)}
+        rows, classes = np.nonzero(self.probabilities[:, 1:] > _RARE)
+        chances = self.probabilities[rows, classes + 1]
+        by_column: dict[int, list[tuple[int, float]]] = {}
+        for row, k, p in zip(rows.tolist(), classes.tolist(), chances.tolist(), strict=True):
+            by_column.setdefault(row, []).append((k + 1, p))
+        for at, blank in enumerate(self.probabilities[:, 0].tolist()):
+            steps = by_column.get(at)
+            if steps is None:
+                beams = {prefix: ((b + c) * blank, 0.0) for prefix, (b, c) in beams.items()}
+                continue
+            blanks = {prefix: (b + c) * blank for prefix, (b, c) in beams.items()}
+            ends: dict[tuple[int, ...], float] = {}
+            for prefix, (b, c) in beams.items():
+                last = prefix[-1] if prefix else 0
+                for k, p in steps:
+                    if k == last:
+                        ends[prefix] = ends.get(prefix, 0.0) + c * p
+                    grown = (*prefix, k)
+                    ends[grown] = ends.get(grown, 0.0) + (b if k == last else b + c) * p
+            both = {x: (blanks.get(x, 0.0), ends.get(x, 0.0)) for x in {**blanks, **ends}}
+            least = _RARE * max(b + c for b, c in both.values())
+            beams = {x: (b, c) for x, (b, c) in both.items() if b + c > least}
+            if len(beams) > 2 * count:
+                best = sorted(beams.items(), key=lambda item: (-sum(item[1]), item[0]))
+                beams = dict(best[: 2 * count])
+        texts = ["".join(self.characters[k - 1] for k in prefix) for prefix in beams]
+        scored = zip(texts, self.score(texts), strict=True)
+        ordered = sorted((Alternative(t, float(p)) for t, p in scored), key=_by_probability)
+        return tuple(ordered[:count])
+
+
+class Looks:
+    """What the nets see of one line: their path sums are averaged.
+
+    ``columns`` is not empty; the first net's stand first. ``best`` is the text of the first net's
+    likeliest path with its path sum.
+    """
+
+    def __init__(self, columns: Sequence[Columns], best: Alternative) -> None:
+        self.columns = tuple(columns)
+        self.best = best
+
+    def texts(self) -> tuple[Alternative, ...]:
+        """Give the likeliest texts of all looks, scored by all of them, best first.
+
+        Where the first net is sure, its text alone: all others together are less than the rest.
+        """
+        if len(self.columns) == 1 and self.best.probability >= _SURE:
+            return (self.best,)
+        texts = list(dict.fromkeys(a.text for look in self.columns for a in look.texts()))
+        scored = zip(texts, self.score(texts), strict=True)
+        return tuple(sorted((Alternative(t, float(p)) for t, p in scored), key=_by_probability))
+
+    def score(self, texts: Sequence[str]) -> NDArray[np.float64]:
+        """Give the mean probability of each of ``texts``, shape (n,)."""
+        return np.asarray(np.mean([look.score(texts) for look in self.columns], axis=0))
+
+    def surety(self) -> float:
+        """Give the probability of the likeliest text.
+
+        A character may stand in either of two columns, so single columns are often unsure where
+        the text is not; the path sum sees a dropped character as well.
+        """
+        return max(alternative.probability for alternative in self.texts())
+
+    def spelled(self) -> tuple[CharAt, ...]:
+        """Give the characters of the last look with the px they cover."""
+        return self.columns[-1].spelled()
+
+
+class OwnReader:
+    """Reads lines of figures and labels; ``identity`` names weights and libraries."""
+
+    name = "own"
+
+    def __init__(self, second: bool = True) -> None:
+        self._second = second
+
+    @cached_property
+    def _told(self) -> dict[str, Any]:
+        told: dict[str, Any] = json.loads((_WEIGHTS / "reader.json").read_text(encoding="utf-8"))
+        return told
+
+    @cached_property
+    def identity(self) -> str:
+        """Weights' and calibration's hash, and library versions."""
+        text = json.dumps(self._told["nets"], sort_keys=True)
+        digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+        return (
+            f"own={digest} onnxruntime={version('onnxruntime')} "
+            f"opencv={version('opencv-python-headless')}"
+        )
+
+    @cached_property
+    def _sessions(self) -> dict[str, Any]:
+        import onnxruntime  # noqa: PLC0415  (not needed where everything is cached)
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = 1
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        return {
+            net: onnxruntime.InferenceSession(
+                str(_WEIGHTS / f"{net}.onnx"), options, providers=["CPUExecutionProvider"]
+            )
+            for net in _NETS
+        }
+
+    def read(self, lines: Sequence[Picture], characters: Collection[str] = ()) -> list[Looks]:
+        """Read each line; ``characters`` is not used: nothing is read into a line.
+
+        The second net looks where the first is not sure of its text.
+        """
+        seen = self.look(lines, "first")
+        if self._second:
+            doubtful = [at for at, looks in enumerate(seen) if looks.best.probability < _SURE]
+            again = self.look([lines[at] for at in doubtful], "second")
+            for at, looks in zip(doubtful, again, strict=True):
+                seen[at] = Looks([*seen[at].columns, *looks.columns], seen[at].best)
+        return seen
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Looks]:
+        """Give what one net ('first' or 'second') alone sees of each line."""
+        nothing = Looks([Columns(np.zeros((0, 1)), ())], Alternative("", 0.0))
+        found = [nothing for _ in lines]
+        by_width: dict[int, list[int]] = {}
+        for at, line in enumerate(lines):
+            if line.size:
+                by_width.setdefault(_width_of(line), []).append(at)
+        height = HEIGHTS[_NETS.index(net)]
+        for width, places in by_width.items():
+            wide = width * height // HEIGHTS[0]
+            for start in range(0, len(places), _BATCH):
+                part = places[start : start + _BATCH]
+                pictures = np.stack([prepare(lines[at], height, wide) for at in part])
+                data = pictures.transpose(0, 3, 1, 2).astype(np.float32)
+                data -= _GROUND
+                data /= _GROUND
+                (scores,) = self._sessions[net].run(None, {"line": data})
+                probabilities = self._probabilities(scores, net)
+                px = [2 * lines[at].shape[0] / height for at in part]
+                steps = [
+                    min(scores.shape[1], int(np.ceil(lines[at].shape[1] / p)) + 1)
+                    for at, p in zip(part, px, strict=True)
+                ]
+                best = self._best(probabilities, steps)
+                for row, at in enumerate(part):
+                    columns = self._columns(probabilities[row, : steps[row]], px[row])
+                    found[at] = Looks([columns], best[row])
+        return found
+
+    def _probabilities(self, scores: NDArray[np.float32], net: str) -> NDArray[np.float32]:
+        """Softmax at the temperature that was calibrated."""
+        scores = scores / np.float32(self._told["nets"][net]["temperature"])
+        scores -= scores.max(axis=2, keepdims=True)
+        np.exp(scores, out=scores)
+        scores /= scores.sum(axis=2, keepdims=True)
+        return scores
+
+    def _best(
+        self, probabilities: NDArray[np.float32], steps: Sequence[int]
+    ) -> list[Alternative]:
+        """Give the text of each line's likeliest path with its path sum, lines side by side.
+
+        The forward algorithm of ``ctc.Columns.score``; a loop over columns costs as much for a
+        batch as for one line.
+        """
+        lines, columns, _ = probabilities.shape
+        likeliest = probabilities.argmax(axis=2)
+        likeliest[np.arange(columns)[None] >= np.array(steps)[:, None]] = 0
+        codes = [path[path != np.concatenate([[-1], path[:-1]])] for path in likeliest]
+        codes = [path[path > 0] for path in codes]
+        longest = max(len(path) for path in codes)
+        labels = np.zeros((lines, 2 * longest + 1), np.intp)
+        for row, path in enumerate(codes):
+            labels[row, 1 : 2 * len(path) : 2] = path
+        skip = np.zeros(labels.shape)
+        skip[:, 2:] = (labels[:, 2:] != 0) & (labels[:, 2:] != labels[:, :-2])
+        chances = np.take_along_axis(probabilities.astype(np.float64), labels[:, None], axis=2)
+        alpha = np.zeros((lines, labels.shape[1] + 2))
+        alpha[:, 2] = 1.0
+        ends = np.zeros(lines)
+        last = np.array([2 * len(path) + 2 for path in codes])
+        rows = np.arange(lines)
+        for at in range(columns):
+            arrive = alpha[:, 2:] + alpha[:, 1:-1] + skip * alpha[:, :-2]
+            alpha[:, 2:] = arrive * chances[:, at]
+            done = np.array(steps) == at + 1
+            if done.any():
+                whole = alpha[rows, last] + np.where(last > 2, alpha[rows, last - 1], 0.0)
+                ends[done] = whole[done]
+        chars: str = self._told["characters"]
+        texts = ["".join(chars[k - 1] for k in path) for path in codes]
+        return [Alternative(text, float(p)) for text, p in zip(texts, ends, strict=True)]
+
+    def _columns(self, probabilities: NDArray[np.float32], px: float) -> Columns:
+        """Keep the classes that matter on a line."""
+        kept = np.flatnonzero(probabilities[:, 1:].max(axis=0) > _FAINT) + 1
+        chars: str = self._told["characters"]
+        classes = probabilities[:, np.concatenate([[0], kept])].astype(np.float64)
+        return _Line(classes, [chars[k - 1] for k in kept], px)
+
+
+def _by_probability(alternative: Alternative) -> tuple[float, str]:
+    return -alternative.probability, alternative.text
