@@ -82,10 +82,11 @@ class _Line(Columns):
             if len(beams) > 2 * count:
                 best = sorted(beams.items(), key=lambda item: (-sum(item[1]), item[0]))
                 beams = dict(best[: 2 * count])
-        texts = ["".join(self.characters[k - 1] for k in prefix) for prefix in beams]
-        scored = zip(texts, self.score(texts), strict=True)
-        ordered = sorted((Alternative(t, float(p)) for t, p in scored), key=_by_probability)
-        return tuple(ordered[:count])
+        found = [
+            Alternative("".join(self.characters[k - 1] for k in prefix), b + c)
+            for prefix, (b, c) in beams.items()
+        ]
+        return tuple(sorted(found, key=_by_probability)[:count])
 
 
 class Looks:
@@ -152,7 +153,7 @@ class OwnReader:
 
     @cached_property
     def _sessions(self) -> dict[str, Any]:
-        import onnxruntime  # noqa: PLC0415  (not needed where everything is cached)
+        import onnxruntime
 
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = 1
@@ -216,9 +217,7 @@ class OwnReader:
         scores /= scores.sum(axis=2, keepdims=True)
         return scores
 
-    def _best(
-        self, probabilities: NDArray[np.float32], steps: Sequence[int]
-    ) -> list[Alternative]:
+    def _best(self, probabilities: NDArray[np.float32], steps: Sequence[int]) -> list[Alternative]:
         """Give the text of each line's likeliest path with its path sum, lines side by side.
 
         The forward algorithm of ``ctc.Columns.score``; a loop over columns costs as much for a

@@ -67,8 +67,8 @@ def _faces(package: Path) -> list[Path]:
 
 def _subset(face: Path) -> bytes | None:
     """Cut a face to the charset, as TrueType; None if it lacks figures."""
-    from fontTools import subset  # noqa: PLC0415
-    from fontTools.ttLib import TTFont  # noqa: PLC0415
+    from fontTools import subset
+    from fontTools.ttLib import TTFont
 
     font = TTFont(face)
     has = set(font.getBestCmap())
@@ -125,7 +125,7 @@ def _install_fonts(folder: Path) -> Path:
 
 def _pictures(folder: Path) -> Iterator[tuple[str, Any]]:
     """Yield every picture under ``folder``, inside archives too, in a fixed order."""
-    from PIL import Image  # noqa: PLC0415
+    from PIL import Image
 
     endings = {".jpg", ".jpeg", ".png", ".webp", ".tga"}
     for path in sorted(folder.rglob("*")):
@@ -158,7 +158,7 @@ def _scene_files(folder: Path, split: dict[str, list[str]]) -> Iterator[tuple[st
 
 
 def _add_scenes(archive: zipfile.ZipFile, folder: Path) -> dict[str, int]:
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
     told: dict[str, int] = {}
     for split, sources in tomllib.loads((_HERE / "scenes.toml").read_text()).items():

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Picture = NDArray[np.uint8]
+Picture = NDArray[Any]
 
 
 def _still(picture: Picture, ending: str, flags: list[int]) -> Picture:
     _, data = cv2.imencode(ending, picture[:, :, ::-1], flags)
-    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[:, :, ::-1])
+    decoded: Any = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    return np.ascontiguousarray(decoded[:, :, ::-1])
 
 
 def jpeg(picture: Picture, quality: int, full_colour: bool = False) -> Picture:
     """Code as JPEG with chroma 4:2:0, or 4:4:4 if ``full_colour``."""
     sampling = (
-        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444 if full_colour else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444
+        if full_colour
+        else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
     )
     flags = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling]
     return _still(picture, ".jpg", flags)
@@ -35,25 +39,25 @@ def h264(pictures: list[Picture], crf: int, preset: str = "veryfast") -> list[Pi
 
     One thread; x264's constant rate factor ``crf``; 4:2:0.
     """
-    import av  # noqa: PLC0415
+    import av
 
     height, width = pictures[0].shape[:2]
     coder = av.CodecContext.create("libx264", "w")
-    coder.width, coder.height, coder.pix_fmt = width, height, "yuv420p"  # type: ignore[attr-defined]
+    coder.width, coder.height, coder.pix_fmt = width, height, "yuv420p"
     coder.time_base = Fraction(1, 30)
     coder.thread_count = 1
     coder.options = {"crf": str(crf), "preset": preset, "x264-params": "bframes=1:threads=1"}
     reader = av.CodecContext.create("h264", "r")
     reader.thread_count = 1
-    frames = []
+    frames: list[Any] = []
     sent = [av.VideoFrame.from_ndarray(p, format="rgb24") for p in pictures for _ in range(2)]
     for at, frame in enumerate([*sent, None]):
         if frame is not None:
             frame.pts, frame.time_base = at, Fraction(1, 30)
-        for packet in coder.encode(frame):  # type: ignore[attr-defined]
-            frames += reader.decode(packet)  # type: ignore[attr-defined]
-    frames += reader.decode(None)  # type: ignore[attr-defined]
-    frames.sort(key=lambda frame: frame.pts)
+        for packet in coder.encode(frame):
+            frames += reader.decode(packet)
+    frames += reader.decode(None)
+    frames.sort(key=lambda frame: frame.pts or 0)
     return [frame.to_ndarray(format="rgb24") for frame in frames[1::2]]
 
 

@@ -54,12 +54,10 @@ def _shapes(width: int, n: int) -> dict[str, tuple[tuple[int, ...], Any]]:
 
 
 def _room(pixels: int) -> int:
+    """Give the bytes that a batch of any width fits into."""
     return max(
-        sum(
-            int(np.prod(shape)) * np.dtype(kind).itemsize
-            for shape, kind in _shapes(w, size_of(w, pixels)).values()
-        )
-        for w in WIDTHS
+        int(sum(np.prod(shape) * np.dtype(kind).itemsize for shape, kind in shapes.values()))
+        for shapes in (_shapes(w, size_of(w, pixels)) for w in WIDTHS)
     )
 
 
@@ -100,10 +98,10 @@ def fill(batch: Batch, row: int, crop: Crop) -> None:
 def _draw(
     bundle: str, split: str, seed: int, pixels: int, memories: list[Any], free: Any, ready: Any
 ) -> None:
-    import cv2  # noqa: PLC0415
+    import cv2
 
-    from extractor.reading.training.sheets import scattered, stream  # noqa: PLC0415
-    from extractor.reading.training.stock import Stock  # noqa: PLC0415
+    from extractor.reading.training.sheets import scattered, stream
+    from extractor.reading.training.stock import Stock
 
     cv2.setNumThreads(1)
     stock = Stock(Path(bundle), split)

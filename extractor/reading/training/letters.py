@@ -10,9 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from extractor.reading.training.stock import Face, Glyph, Stock
-
-Coverage = NDArray[np.uint8]
+from extractor.reading.training.stock import Face, Glyph, Pixels, Stock
 
 TOUCHING = 0.1  # em: parts of a line that stand closer touch, the others have a space between
 
@@ -53,15 +51,15 @@ class Style:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """Coverage (uint8) of a line; ``text`` one character a row of ``boxes`` (x0, y0, x1, y1).
+    """Pixels (uint8) of a line; ``text`` one character a row of ``boxes`` (x0, y0, x1, y1).
 
     ``part`` tells which of the line's parts a character belongs to, ``spaced`` whether a space
     stands before it.
     """
 
-    coverage: Coverage
+    coverage: Pixels
     text: str
-    boxes: NDArray[np.float32]
+    boxes: NDArray[Any]
     part: NDArray[np.int8]
     spaced: NDArray[np.bool_]
 
@@ -129,7 +127,7 @@ def draw_line(
     top = min(g.dy for _, g, _, _ in placed) - edge
     width = int(max(x + g.mask.shape[1] for _, g, x, _ in placed) - left) + edge + 1
     height = int(max(g.dy + g.mask.shape[0] for _, g, _, _ in placed) - top) + edge + 1
-    canvas = np.zeros((height, width), np.uint8)
+    canvas: Pixels = np.zeros((height, width), np.uint8)
     boxes = np.zeros((len(placed), 4), np.float32)
     for at, (_, glyph, x, _) in enumerate(placed):
         x0, y0 = round(x - left), glyph.dy - top
@@ -149,8 +147,8 @@ def draw_line(
 
 
 def _alter(
-    canvas: Coverage, boxes: NDArray[np.float32], style: Style, baseline: float
-) -> tuple[Coverage, NDArray[np.float32]]:
+    canvas: Pixels, boxes: NDArray[Any], style: Style, baseline: float
+) -> tuple[Pixels, NDArray[Any]]:
     """Alter the outlines of letters drawn large."""
     em = style.em * style.over
     steps = round(abs(style.weight) * em)
@@ -165,8 +163,8 @@ def _alter(
                 canvas = thin
     if style.rounding:
         sigma = style.rounding * em
-        soft = cv2.GaussianBlur(canvas, (0, 0), sigma)
-        round_ = cv2.convertScaleAbs(cv2.subtract(soft, 88), alpha=3.0)
+        soft: Any = cv2.GaussianBlur(canvas, (0, 0), sigma)
+        round_ = cv2.convertScaleAbs(np.maximum(soft, 88) - 88, alpha=3.0)
         if int(round_.sum(dtype=np.int64)) > 0.75 * int(canvas.sum(dtype=np.int64)):
             canvas = round_
     if style.waist:
@@ -189,8 +187,8 @@ def _alter(
 
 
 def _shrink(
-    canvas: Coverage, boxes: NDArray[np.float32], over: int, rng: np.random.Generator
-) -> tuple[Coverage, NDArray[np.float32]]:
+    canvas: Pixels, boxes: NDArray[Any], over: int, rng: np.random.Generator
+) -> tuple[Pixels, NDArray[Any]]:
     """Average down by ``over``, at a random fraction of a px."""
     left, top = (int(v) for v in rng.integers(0, over, 2))
     height = -(-(canvas.shape[0] + top) // over) * over

@@ -41,7 +41,7 @@ def _conv(
     )
 
 
-class _Block(nn.Module):
+class _Block(nn.Module):  # type: ignore[misc, unused-ignore]
     """Adds what ``body`` makes of its input."""
 
     def __init__(self, *body: nn.Module) -> None:
@@ -52,7 +52,13 @@ class _Block(nn.Module):
         return torch.relu(x + self.body(x))
 
 
-class Net(nn.Module):
+def _along(channels: int) -> _Block:
+    """A block that looks along the line alone."""
+    sideways = _conv(channels, channels, (1, 7), pad=(0, 3), groups=channels)
+    return _Block(sideways, nn.ReLU(), _conv(channels, channels, (1, 1), pad=(0, 0)))
+
+
+class Net(nn.Module):  # type: ignore[misc, unused-ignore]
     """Pictures (n, 3, height, width) in -1 to 1 -> class scores (n, width / 2, classes)."""
 
     def __init__(self, plan: Plan) -> None:
@@ -66,18 +72,11 @@ class Net(nn.Module):
             _Block(_conv(c, c, (3, 3))),
             _conv(c, d, (plan.height // 8, 3), pad=(0, 1)), nn.ReLU(),
         )  # fmt: skip
-        self.along = nn.Sequential(
-            *(
-                _Block(
-                    _conv(d, d, (1, 7), pad=(0, 3), groups=d), nn.ReLU(),
-                    _conv(d, d, (1, 1), pad=(0, 0)),
-                )  # fmt: skip
-                for _ in range(plan.blocks)
-            )
-        )
+        self.along = nn.Sequential(*(_along(d) for _ in range(plan.blocks)))
         self.head = nn.Conv2d(d, 2 * (len(CLASSES) + 1), 1)
 
     def forward(self, x: Tensor) -> Tensor:
+        """Give the scores of every class at every step."""
         scores = self.head(self.along(self.look(x))).squeeze(2)  # (n, 2 * classes, columns)
         n, _, columns = scores.shape
         return scores.transpose(1, 2).reshape(n, 2 * columns, -1)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 from extractor.reading.training import coding, texts
 from extractor.reading.training.charset import encode
 from extractor.reading.training.letters import Line, Style, draw_line, draw_style
-from extractor.reading.training.stock import Stock
+from extractor.reading.training.stock import Pixels, Stock
 
 WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
@@ -32,10 +34,10 @@ class Crop:
     crop; ``letter`` height of a figure in px, ``contrast`` of ink and ground in luminance.
     """
 
-    picture: NDArray[np.uint8]
+    picture: Pixels
     text: str
     figure: str
-    boxes: NDArray[np.float32]
+    boxes: Pixels
     family: str
     font: str
     kind: str
@@ -59,10 +61,10 @@ class _Item:
 class Sheet:
     """A picture with lines; glyphs of all lines in rows of ``boxes`` (x0, y0, x1, y1)."""
 
-    picture: NDArray[np.float32]
+    picture: Pixels
     items: list[_Item] = field(default_factory=list)
     chars: list[str] = field(default_factory=list)
-    boxes: list[NDArray[np.float32]] = field(default_factory=list)
+    boxes: list[Pixels] = field(default_factory=list)
     owner: list[int] = field(default_factory=list)
     spaced: list[bool] = field(default_factory=list)
     row: list[int] = field(default_factory=list)
@@ -72,9 +74,11 @@ class Sheet:
 Layout = Callable[[Sheet, Stock, np.random.Generator], None]
 
 
-def background(stock: Stock, rng: np.random.Generator) -> NDArray[np.float32]:
+def background(stock: Stock, rng: np.random.Generator) -> Pixels:
     """Draw what lies behind: a scene, a flat or graded ground, noise, hard shapes; float32 RGB."""
-    kind = rng.choice(["scene", "flat", "graded", "noise", "shapes"], p=[0.5, 0.23, 0.12, 0.07, 0.08])
+    kind = rng.choice(
+        ["scene", "flat", "graded", "noise", "shapes"], p=[0.5, 0.23, 0.12, 0.07, 0.08]
+    )
     if kind == "scene":
         scene = stock.scene(rng)
         h, w = scene.shape[:2]
@@ -131,14 +135,12 @@ def panel(sheet: Sheet, box: tuple[int, int, int, int], rng: np.random.Generator
         cv2.rectangle(sheet.picture, (x0, y0), (x1 - 1, y1 - 1), edge, int(rng.integers(1, 3)))
 
 
-def luminance(shade: NDArray[np.floating]) -> float:
+def luminance(shade: Pixels) -> float:
     """Luma of an RGB colour (ITU-R BT.601 weights), 0 to 255."""
     return float(np.dot(shade, [0.299, 0.587, 0.114]))
 
 
-def _ink(
-    ground: NDArray[np.floating], spread: float, rng: np.random.Generator
-) -> tuple[NDArray[np.float64], bool]:
+def _ink(ground: Pixels, spread: float, rng: np.random.Generator) -> tuple[Pixels, bool]:
     """Draw an ink that can be told from its ground; True if it needs an outline."""
     light = luminance(ground)
     if rng.random() < 0.07 and spread < 14:  # by hue alone
@@ -176,7 +178,7 @@ def put(
     spot = sheet.picture[y : y + h, x : x + w]
     mean, spread = cv2.meanStdDev(spot)
     ink, weak = _ink(mean[:, 0], float(spread.mean()), rng)
-    alpha = line.coverage.astype(np.float32) / 255
+    alpha: Any = line.coverage.astype(np.float32) / 255
     soft = rng.random()
     if soft < 0.12:
         alpha = cv2.GaussianBlur(alpha, (0, 0), float(rng.uniform(0.3, 0.25 + style.em / 60)))
@@ -194,7 +196,7 @@ def put(
             [[1, 0, float(rng.uniform(0, 2 * thick))], [0, 1, float(rng.uniform(0.5, 2 * thick))]],
             np.float32,
         )
-        shadow = cv2.warpAffine(alpha, move, (w, h))
+        shadow: Any = cv2.warpAffine(alpha, move, (w, h))
         if rng.random() < 0.6:
             shadow = cv2.GaussianBlur(shadow, (0, 0), float(rng.uniform(0.5, 2.5)))
         shadow *= float(rng.uniform(0.4, 1.0))
@@ -212,10 +214,10 @@ def put(
     sheet.row += [row] * len(line.text)
     sheet.spaced += [True, *(bool(v) for v in line.spaced[1:])]
     sheet.items.append(_Item(text, style, contrast, spans))
-    return x + w
+    return int(x + w)
 
 
-def _overlaps(line: NDArray[np.float32], others: list[NDArray[np.float32]]) -> bool:
+def _overlaps(line: Pixels, others: list[Pixels]) -> bool:
     """Tell whether a line would be drawn over another one."""
     x0, y0 = line[:, :2].min(0)
     x1, y1 = line[:, 2:].max(0)
@@ -284,7 +286,10 @@ def draw_sheet(stock: Stock, layout: Layout, rng: np.random.Generator) -> Sheet:
 
 
 def stream(
-    stock: Stock, layout: Layout, rng: np.random.Generator, crops_a_line: float = 1.5,
+    stock: Stock,
+    layout: Layout,
+    rng: np.random.Generator,
+    crops_a_line: float = 1.5,
     codings: int = 1,
 ) -> Iterator[Crop]:
     """Yield crops without end; the same generator state gives the same crops.
@@ -308,7 +313,7 @@ def stream(
 
 
 def cut_sheet(
-    sheet: Sheet, picture: NDArray[np.uint8], name: str, scale: float,
+    sheet: Sheet, picture: Pixels, name: str, scale: float,
     rng: np.random.Generator, crops_a_line: float,
 ) -> Iterator[Crop]:  # fmt: skip
     """Yield crops of a coded sheet: tight, loose, whole lines, and places without text."""
@@ -338,14 +343,16 @@ def cut_sheet(
             inside = [k for k in seen if starts[at] + chosen[0] <= k < starts[at] + chosen[1]]
             yield _crop(sheet, picture, box, seen, boxes, text, inside, name, cut, item, letter)
     for _ in range(max(1, len(sheet.items) // 12)):
-        box = _empty(boxes, picture.shape, rng)
-        if box is not None:
-            yield _crop(sheet, picture, box, [], boxes, "", [], name, "empty", sheet.items[0], 0.0)
+        place = _empty(boxes, picture.shape, rng)
+        if place is not None:
+            yield _crop(
+                sheet, picture, place, [], boxes, "", [], name, "empty", sheet.items[0], 0.0
+            )
 
 
 def _crop(
-    sheet: Sheet, picture: NDArray[np.uint8], box: tuple[int, int, int, int], seen: list[int],
-    boxes: NDArray[np.float32], text: str, inside: list[int], name: str, cut: str, item: _Item,
+    sheet: Sheet, picture: Pixels, box: tuple[int, int, int, int], seen: list[int],
+    boxes: Pixels, text: str, inside: list[int], name: str, cut: str, item: _Item,
     letter: float,
 ) -> Crop:  # fmt: skip
     x0, y0, x1, y1 = box
@@ -364,8 +371,8 @@ def _spell(sheet: Sheet, seen: list[int]) -> str:
 
 
 def _try_cut(
-    sheet: Sheet, picture: NDArray[np.uint8], boxes: NDArray[np.float32], row: NDArray[np.int_],
-    span: NDArray[np.float32], cut: str, rng: np.random.Generator,
+    sheet: Sheet, picture: Pixels, boxes: Pixels, row: NDArray[np.int_],
+    span: Pixels, cut: str, rng: np.random.Generator,
 ) -> tuple[tuple[int, int, int, int], list[int]] | None:  # fmt: skip
     """Find a crop around ``span`` on which every character is clearly in or clearly out."""
     x0, y0 = span[:, 0].min(), span[:, 1].min()
@@ -397,7 +404,7 @@ def _try_cut(
         order = [int(k) for k in seen[np.argsort(boxes[seen, 0], kind="stable")]]
         text = _spell(sheet, order)
         codes = encode(text)
-        doubles = sum(a == b for a, b in zip(codes, codes[1:], strict=False))
+        doubles = sum(a == b for a, b in pairwise(codes))
         steps = (right - left) * 16 / (low - top)
         if len(codes) <= LONGEST and len(codes) + doubles + 1 <= steps <= 250:
             return (int(left), int(top), int(right), int(low)), order
@@ -405,7 +412,7 @@ def _try_cut(
 
 
 def _empty(
-    boxes: NDArray[np.float32], shape: tuple[int, ...], rng: np.random.Generator
+    boxes: Pixels, shape: tuple[int, ...], rng: np.random.Generator
 ) -> tuple[int, int, int, int] | None:
     """Find a place on which no character shows more than the share that is not read."""
     for _ in range(6):

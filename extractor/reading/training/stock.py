@@ -15,6 +15,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from extractor.reading.training.charset import DRAWN
 
+Pixels = NDArray[Any]  # uint8 where not said otherwise; OpenCV does not tell the types it gives
+
 # Shares of the font classes in what is drawn: overlays are mostly plain sans.
 _SHARES = {
     "sans": 0.56, "mono": 0.15, "condensed": 0.11, "rounded": 0.06, "serif": 0.04,
@@ -27,7 +29,7 @@ _SEGMENT_HAS = frozenset("0123456789-:. ")
 class Glyph:
     """Coverage (uint8) of a character; its upper left px against pen and baseline; advance."""
 
-    mask: NDArray[np.uint8]
+    mask: Pixels
     dx: int
     dy: int
     advance: float
@@ -45,7 +47,7 @@ class Face:
     @cached_property
     def has(self) -> frozenset[str]:
         """Characters whose look says which they are."""
-        from fontTools.ttLib import TTFont  # noqa: PLC0415
+        from fontTools.ttLib import TTFont
 
         cmap = set(TTFont(io.BytesIO(self.data), lazy=True).getBestCmap())
         has = {c for c in DRAWN if ord(c) in cmap}
@@ -66,9 +68,7 @@ class Face:
 
     def font(self, size: float) -> Any:
         """Open the face at ``size`` px an em."""
-        return ImageFont.truetype(
-            io.BytesIO(self.data), size, layout_engine=ImageFont.Layout.BASIC
-        )
+        return ImageFont.truetype(io.BytesIO(self.data), size, layout_engine=ImageFont.Layout.BASIC)
 
     def glyph(self, char: str, size: float, font: Any = None) -> Glyph:
         """Draw one character at ``size`` px an em."""
@@ -90,7 +90,7 @@ class Stock:
         self._faces: dict[str, dict[str, list[Face]]] = {}
         self._signs: dict[str, list[Face]] = {}
         self._scenes: list[bytes] = []
-        self._decoded: dict[int, NDArray[np.uint8]] = {}
+        self._decoded: dict[int, Pixels] = {}
         with zipfile.ZipFile(bundle) as archive:
             for entry in sorted(archive.namelist()):
                 parts = entry.split("/")
@@ -128,7 +128,7 @@ class Stock:
         having = self._signs[char]
         return having[rng.integers(len(having))] if having else None
 
-    def scene(self, rng: np.random.Generator) -> NDArray[np.uint8]:
+    def scene(self, rng: np.random.Generator) -> Pixels:
         """Draw a scene, RGB uint8 (h, w, 3)."""
         at = int(rng.integers(len(self._scenes)))
         if at not in self._decoded:

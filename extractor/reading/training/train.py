@@ -61,7 +61,9 @@ def alter(pictures: Tensor, middles: Tensor, rng: torch.Generator) -> tuple[Tens
     half = w / 2 / scale
     middles = (middles - half - across[:, None] / scale) / wide[:, None] + half
     order = torch.argsort(rand(n, 3), dim=1)
-    x = torch.where((rand(n) < 0.5)[:, None, None, None], x[torch.arange(n, device=place)[:, None], order], x)
+    x = torch.where(
+        (rand(n) < 0.5)[:, None, None, None], x[torch.arange(n, device=place)[:, None], order], x
+    )
     gain = torch.where(rand(n) < 0.3, -1.0, 1.0) * (0.65 + 0.55 * rand(n))
     x = x * gain[:, None, None, None] + 0.3 * (rand(n, 3, 1, 1) - 0.5)
     noise = 0.08 * rand(n).square()
@@ -116,7 +118,7 @@ class Trainee:
     def __init__(self, name: str, place: torch.device) -> None:
         torch.manual_seed(7)
         self.name, self.plan = name, PLANS[name]
-        self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+        self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.net).eval()
         self.step = 0
         kernels = [p for p in self.net.parameters() if p.ndim > 1]
@@ -128,7 +130,11 @@ class Trainee:
 
     def train(self, batch: dict[str, Tensor], share: float, rng: torch.Generator) -> Tensor:
         """Take one step; ``share`` of the whole training is done."""
-        rate = _RATE * min(1.0, (self.step + 1) / 600) * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, share))))
+        rate = (
+            _RATE
+            * min(1.0, (self.step + 1) / 600)
+            * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, share))))
+        )
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         pictures = batch["low" if self.plan.height == 32 else "high"]
@@ -138,7 +144,7 @@ class Trainee:
             scores = self.net(x.to(memory_format=torch.channels_last))
         loss = loss_of(scores, batch["codes"], middles, self.plan.height)
         self.optimiser.zero_grad(set_to_none=True)
-        loss.backward()  # type: ignore[no-untyped-call]
+        loss.backward()
         nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         self.optimiser.step()
         self.step += 1
@@ -198,6 +204,32 @@ def judge(trainee: Trainee, held: list[tuple[dict[str, Tensor], list[Crop]]]) ->
     return {cut: round(100 * float(np.mean(flags)), 3) for cut, flags in sorted(wrong.items())}
 
 
+class Pool:
+    """Batches kept on the GPU for another use."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self._rng = rng
+        self._kept: list[dict[str, Tensor]] = []
+        self._uses: list[int] = []
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def take(self, fresh: dict[str, Tensor] | None) -> dict[str, Tensor]:
+        """Keep a fresh batch and give it, or give one that was kept."""
+        if fresh is not None:
+            if len(self._kept) == _POOL:
+                del self._kept[0], self._uses[0]
+            self._kept.append(fresh)
+            self._uses.append(0)
+        at = len(self._kept) - 1 if fresh is not None else int(self._rng.integers(len(self._kept)))
+        batch = self._kept[at]
+        self._uses[at] += 1
+        if self._uses[at] == _USES:
+            del self._kept[at], self._uses[at]
+        return batch
+
+
 def tuning_crops(bundle: Path, count: int) -> list[Crop]:
     """Draw the crops by which runs are compared."""
     found = stream(Stock(bundle, "tune"), scattered, np.random.default_rng(11))
@@ -227,38 +259,27 @@ def main() -> None:
     held = [(on(b, place), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
     rng = torch.Generator(place)
     rng.manual_seed(seed)
-    chance = np.random.default_rng(seed)
-    pool: list[dict[str, Tensor]] = []
-    uses: list[int] = []
+    pool = Pool(np.random.default_rng(seed))
     fresh = lines = 0
-    start = time.monotonic()
-    said = start
+    said = start = time.monotonic()
     losses: list[Tensor] = []
-    while True:
-        minutes = (time.monotonic() - begun) / 60
-        if minutes >= told.minutes:
-            break
-        drawn = feed.poll(wait=not pool)
-        if drawn is not None:
-            fresh += len(drawn.codes)
-            if len(pool) == _POOL:
-                del pool[0], uses[0]
-            pool.append(on(drawn, place))
-            uses.append(0)
-        at = len(pool) - 1 if drawn is not None else int(chance.integers(len(pool)))
-        batch = pool[at]
-        uses[at] += 1
-        if uses[at] == _USES:
-            del pool[at], uses[at]
+    while (minutes := (time.monotonic() - begun) / 60) < told.minutes:
+        drawn = feed.poll(wait=len(pool) == 0)
+        fresh += len(drawn.codes) if drawn is not None else 0
+        batch = pool.take(on(drawn, place) if drawn is not None else None)
         lines += len(batch["codes"])
         share = (before + minutes) / told.total
         losses = [trainee.train(batch, share, rng) for trainee in trainees]
         if time.monotonic() - said > 45:
             said = time.monotonic()
-            rate = f"{fresh / (said - start):.0f} fresh/s {lines / (said - start):.0f} lines/s"
-            shares = {t.name: judge(t, held) for t in trainees}
-            print(f"{minutes:.2f} min step {trainees[0].step} {rate} pool {len(pool)} "
-                  f"loss {[round(float(v), 4) for v in losses]} wrong % {shares}", flush=True)  # fmt: skip
+            seconds = said - start
+            print(
+                f"{minutes:.2f} min step {trainees[0].step} pool {len(pool)}",
+                f"{fresh / seconds:.0f} fresh/s {lines / seconds:.0f} lines/s",
+                f"loss {[round(float(v), 4) for v in losses]}",
+                f"wrong % { {t.name: judge(t, held) for t in trainees} }",
+                flush=True,
+            )
             for trainee in trainees:
                 trainee.save(told.out, before + minutes)
     feed.close()

@@ -1,0 +1,348 @@
+"""How right and how honest the own reader is, on fonts, scenes and layouts it never saw.
+
+    python tests/studies/study_reader.py BUNDLE.zip --plain 100000 --hard 100000
+
+Two test sets, drawn by the training's generator from the test split of its bundle in layouts of
+this file. Plain: ordinary interface fonts as they are. Hard: all classes of fonts, outlines
+altered, 9 to 14 px letters for half, units and captions that touch, scaled down and coded twice.
+The general recogniser and Tesseract read the first ``--general`` crops of each in the same run.
+``--calibrate`` fits the nets' temperatures on the tuning split instead, and writes them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import collections
+import json
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scipy import optimize, stats
+
+from extractor.reading import own
+from extractor.reading.figures import CHARACTERS, part
+from extractor.reading.general import GeneralReader
+from extractor.reading.own import OwnReader
+from extractor.reading.tesseract import TesseractReader
+from extractor.reading.training import texts
+from extractor.reading.training.charset import fold
+from extractor.reading.training.letters import Style, draw_style
+from extractor.reading.training.sheets import (
+    HEIGHT,
+    WIDTH,
+    Crop,
+    Sheet,
+    panel,
+    put,
+    scattered,
+    stream,
+)
+from extractor.reading.training.stock import Stock
+
+_KINDS = {
+    **dict.fromkeys(("integer", "decimal", "signed", "temperature", "thousands"), "number"),
+    "percentage": "percentage", "clock": "duration", "duration": "duration", "size": "size",
+}  # fmt: skip
+_ORDINARY = {"sans", "mono", "condensed", "rounded"}
+
+
+def _plain_style(stock: Stock, rng: np.random.Generator) -> Style:
+    while True:
+        style = draw_style(stock, float(rng.uniform(12, 48)), rng)
+        if style.face.kind in _ORDINARY:
+            return replace(
+                style, slant=0.0, width=1.0, weight=0.0, waist=0.0, rounding=0.0, spacing=0.0
+            )
+
+
+def _hard_style(stock: Stock, rng: np.random.Generator) -> Style:
+    letter = float(rng.uniform(9, 14) if rng.random() < 0.5 else rng.uniform(14, 48))
+    while True:
+        style = draw_style(stock, letter, rng)
+        if style.over > 1 and style.face.kind != "pixel":
+            return replace(
+                style,
+                slant=float(rng.uniform(-0.2, 0.25)), width=float(rng.uniform(0.8, 1.25)),
+                weight=float(rng.uniform(-0.02, 0.03)), rounding=float(rng.uniform(0, 0.04)),
+            )  # fmt: skip
+
+
+def _layout(draw: Callable[[Stock, np.random.Generator], Style]):  # type: ignore[no-untyped-def]
+    """Strips, lists, cards or tables: one style of figures a sheet, in even rows and columns."""
+
+    def lay(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
+        style = draw(stock, rng)
+        letter = style.em * 0.72
+        high, form = int(letter * 2) + 6, rng.integers(4)
+        columns = {0: 1, 1: 2, 2: 3, 3: 4}[int(form)]
+        if rng.random() < 0.7:
+            panel(sheet, (0, 0, WIDTH, HEIGHT), rng)
+        for row, y in enumerate(range(4, HEIGHT - high, high)):
+            x = 8
+            for column in range(columns if form else 9):
+                drawn = texts.draw(rng)
+                if form:
+                    x = 8 + column * WIDTH // columns
+                if x > WIDTH - 20:
+                    break
+                if form == 2:  # cards: the caption stands alone above, the unit behind
+                    drawn = replace(drawn, caption="")
+                end = put(sheet, drawn, style, (x, y), row, stock, rng)
+                x = (end or x + 60) + int(0.8 * letter)
+
+    return lay
+
+
+def figures(bundle: Path, split: str, hard: bool, seed: int) -> Iterator[Crop]:
+    """Yield crops of figures without end."""
+    layout = _layout(_hard_style if hard else _plain_style)
+    for crop in stream(Stock(bundle, split), layout, np.random.default_rng(seed), 1.0, 1):
+        kind = _KINDS.get(crop.kind)
+        if kind is None or crop.cut not in ("tight", "loose") or "±" in crop.text:
+            continue
+        if not hard and (crop.contrast < 60 or crop.coding == "twice"):
+            continue
+        if part(fold(crop.figure), kind) is not None:  # type: ignore[arg-type]
+            yield crop
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one reader said of one crop."""
+
+    figure: str
+    line: str
+    probability: float
+
+
+def _answer(crop: Crop, line: str, probability: float) -> Answer:
+    parted = part(line, _KINDS[crop.kind])  # type: ignore[arg-type]
+    return Answer(parted.text if parted else "", line, probability)
+
+
+def _truth(crop: Crop) -> str:
+    parted = part(fold(crop.figure), _KINDS[crop.kind])  # type: ignore[arg-type]
+    assert parted is not None
+    return parted.text
+
+
+Read = Callable[[Sequence[Crop]], list[Answer]]
+
+
+def _own(second: bool) -> Read:
+    reader = OwnReader(second)
+
+    def read(crops: Sequence[Crop]) -> list[Answer]:
+        seen = reader.read([crop.picture for crop in crops])
+        best = [looks.texts()[0] if len(looks.columns) > 1 else looks.best for looks in seen]
+        return [_answer(crop, b.text, b.probability) for crop, b in zip(crops, best, strict=True)]
+
+    return read
+
+
+def _general(reader: GeneralReader | TesseractReader) -> Read:
+    def read(crops: Sequence[Crop]) -> list[Answer]:
+        answers = []
+        for crop in crops:
+            allowed = CHARACTERS[_KINDS[crop.kind]]  # type: ignore[index]
+            (seen,) = reader.read([crop.picture], allowed)
+            said = seen.texts()
+            best = (said[0].text, said[0].probability) if said else ("", 0.0)
+            answers.append(_answer(crop, *best))
+        return answers
+
+    return read
+
+
+def bound(wrong: int, n: int) -> str:
+    """Share with its two-sided 95 % bounds after Clopper and Pearson 1934."""
+    if n == 0:
+        return "none"
+    low, high = stats.binomtest(wrong, n).proportion_ci(0.95, "exact")
+    return f"{100 * wrong / n:.3f} % ({wrong} of {n}; {100 * low:.3f} to {100 * high:.3f})"
+
+
+def _over_fonts(crops: Sequence[Crop], wrong: np.ndarray) -> str:
+    """95 % interval of the wrong share when fonts are drawn anew (bootstrap, Efron 1979)."""
+    families = sorted({crop.family for crop in crops})
+    place = {family: at for at, family in enumerate(families)}
+    counts, bad = np.zeros(len(families)), np.zeros(len(families))
+    for crop, flag in zip(crops, wrong, strict=True):
+        counts[place[crop.family]] += 1
+        bad[place[crop.family]] += flag
+    rng = np.random.default_rng(0)
+    drawn = rng.integers(0, len(families), (2000, len(families)))
+    shares = bad[drawn].sum(1) / counts[drawn].sum(1)
+    low, high = np.percentile(shares, [2.5, 97.5])
+    return f"{100 * low:.3f} to {100 * high:.3f} % over {len(families)} fonts"
+
+
+def _honesty(answers: Sequence[Answer], wrong: np.ndarray) -> None:
+    doubt = 1 - np.array([answer.probability for answer in answers])
+    for top in range(0, 7):
+        inside = (doubt <= 10.0**-top) & (doubt > 10.0 ** -(top + 1))
+        said = float(doubt[inside].sum())
+        low, high = stats.poisson.interval(0.95, said) if said > 0 else (0, 0)
+        print(f"    1-p in 1e-{top + 1}..1e-{top}: {inside.sum()} crops, {int(wrong[inside].sum())}"
+              f" wrong, said {said:.2f} (Poisson 95 %: {low:.0f} to {high:.0f})")  # fmt: skip
+
+
+def _curve(answers: Sequence[Answer], wrong: np.ndarray) -> None:
+    order = np.argsort([answer.probability for answer in answers], kind="stable")
+    for flagged in (0.0, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2):
+        kept = order[int(flagged * len(order)) :]
+        print(
+            f"    flagged {100 * flagged:.1f} %: wrong {bound(int(wrong[kept].sum()), len(kept))}"
+        )
+
+
+def _by(name: str, keys: Sequence[str], wrong: np.ndarray) -> None:
+    groups: dict[str, list[bool]] = collections.defaultdict(list)
+    for key, flag in zip(keys, wrong, strict=True):
+        groups[key].append(bool(flag))
+    told = (f"{key} {sum(v)}/{len(v)}" for key, v in sorted(groups.items()))
+    print(f"    by {name}: " + ", ".join(told))
+
+
+def report(name: str, crops: Sequence[Crop], readers: dict[str, Read], keep: Path | None) -> None:
+    """Read ``crops`` with every reader and print errors and times."""
+    for cut in ("tight", "loose"):
+        chosen = [crop for crop in crops if crop.cut == cut]
+        truth = [_truth(crop) for crop in chosen]
+        flags: dict[str, np.ndarray] = {}
+        for reader, read in readers.items():
+            read(chosen[:16])
+            start = time.process_time()
+            answers = [a for at in range(0, len(chosen), 256) for a in read(chosen[at : at + 256])]
+            spent = 1e3 * (time.process_time() - start) / max(1, len(chosen))
+            wrong = np.array([a.figure != t for a, t in zip(answers, truth, strict=True)])
+            flags[reader] = wrong
+            inexact = sum(
+                a.line.replace(" ", "") != fold(c.text).replace(" ", "")
+                for a, c in zip(answers, chosen, strict=True)
+            )
+            silent = sum(not answer.figure for answer in answers)
+            print(f"{name} {cut} {reader}: wrong {bound(int(wrong.sum()), len(wrong))}, of these "
+                  f"{silent} no figure at all; "
+                  f"{_over_fonts(chosen, wrong)}; text not exact {100 * inexact / len(wrong):.2f} %"
+                  f"; {spent:.2f} ms of CPU a crop")  # fmt: skip
+            if not reader.startswith("own"):
+                continue
+            _curve(answers, wrong)
+            _honesty(answers, wrong)
+            _by("coding", [c.coding for c in chosen], wrong)
+            _by("letter", [f"{min(48, c.letter // 4 * 4):02.0f}" for c in chosen], wrong)
+            _by("contrast", [f"{min(150, c.contrast // 25 * 25):03.0f}" for c in chosen], wrong)
+            _by("kind", [c.kind for c in chosen], wrong)
+            marks = np.array(
+                [
+                    a.figure.replace(",", ".") == t.replace(",", ".")
+                    for a, t in zip(answers, truth, strict=True)
+                ]
+            )
+            print(
+                f"    of the wrong ones {int((wrong & marks).sum())} only take . for , or , for ."
+            )
+            _by("class", [c.font for c in chosen], wrong)
+            if reader == "own cascade":
+                _by("family", [c.family for c in chosen], wrong)
+                if keep is not None:
+                    _keep(keep / f"{name}-{cut}.png", chosen, answers, wrong)
+        names = [n for n in flags if n in ("own cascade", "general")]
+        if len(names) == 2:
+            a, b = flags[names[0]], flags[names[1]]
+            pairs = int((a & ~b).sum()), int((b & ~a).sum())
+            p = stats.binomtest(pairs[0], sum(pairs)).pvalue if sum(pairs) else 1.0
+            print(f"  McNemar (exact), {names}: only one wrong {pairs}, p = {p:.3g}")
+
+
+def _keep(path: Path, crops: Sequence[Crop], answers: Sequence[Answer], wrong: np.ndarray) -> None:
+    tiles = []
+    for at in np.flatnonzero(wrong)[:90]:
+        crop, tile = crops[at], np.full((64, 400, 3), 255, np.uint8)
+        scale = 44 / crop.picture.shape[0]
+        wide = max(1, min(400, round(crop.picture.shape[1] * scale)))
+        tile[:44, :wide] = cv2.resize(crop.picture, (wide, 44))
+        said = f"{fold(crop.text)!r} read {answers[at].line!r} {answers[at].probability:.4f}"
+        cv2.putText(tile, said[:60], (2, 58), 0, 0.36, (0, 0, 0), 1)
+        tiles.append(tile)
+    while len(tiles) % 3:
+        tiles.append(np.full((64, 400, 3), 255, np.uint8))
+    if tiles:
+        rows = [np.hstack(tiles[at : at + 3]) for at in range(0, len(tiles), 3)]
+        cv2.imwrite(str(path), np.vstack(rows)[:, :, ::-1])
+
+
+def calibrate(bundle: Path, count: int) -> None:
+    """Fit each net's temperature on crops of the tuning fonts, and write it beside the weights.
+
+    The temperature minimises the log loss of "the likeliest text is right" (Guo et al. 2017, ICML,
+    carried over from classes to path sums).
+    """
+    file = Path(own.__file__).parent / "weights" / "reader.json"
+    told = json.loads(file.read_text(encoding="utf-8"))
+    stock = Stock(bundle, "tune")
+    drawn: list[Crop] = []
+    for hard in (False, True):
+        found = figures(bundle, "tune", hard, 31)
+        drawn += [next(found) for _ in range(count)]
+    found = stream(stock, scattered, np.random.default_rng(32))
+    drawn += [crop for crop in (next(found) for _ in range(count)) if crop.text]
+    for net in ("first", "second"):
+
+        def loss(temperature: float, net: str = net) -> float:
+            reader = OwnReader()
+            reader.__dict__["_told"] = {
+                **told, "nets": {**told["nets"], net: {"temperature": temperature}}
+            }  # fmt: skip
+            looks = reader.look([crop.picture for crop in drawn], net)
+            p = np.clip([look.best.probability for look in looks], 1e-7, 1 - 1e-7)
+            right = np.array(
+                [look.best.text == fold(c.text) for look, c in zip(looks, drawn, strict=True)]
+            )
+            return float(-np.mean(np.where(right, np.log(p), np.log1p(-p))))
+
+        best = optimize.minimize_scalar(loss, bounds=(0.6, 2.5), method="bounded",
+                                        options={"maxiter": 9})  # fmt: skip
+        print(f"{net}: log loss {loss(1.0):.5f} at 1, {best.fun:.5f} at {best.x:.3f}")
+        told["nets"][net]["temperature"] = round(float(best.x), 3)
+    text = json.dumps(told, indent=1, ensure_ascii=False) + "\n"
+    file.write_text(text, encoding="utf-8")
+
+
+def main() -> None:
+    """Calibrate, or draw both test sets and report."""
+    asked = argparse.ArgumentParser()
+    asked.add_argument("bundle", type=Path)
+    asked.add_argument("--plain", type=int, default=100_000)
+    asked.add_argument("--hard", type=int, default=100_000)
+    asked.add_argument("--general", type=int, default=2000)
+    asked.add_argument("--seed", type=int, default=77)
+    asked.add_argument("--calibrate", type=int, default=0)
+    asked.add_argument("--keep", type=Path, help="folder for pictures of the crops read wrong")
+    told = asked.parse_args()
+    cv2.setNumThreads(1)
+    if told.calibrate:
+        calibrate(told.bundle, told.calibrate)
+        return
+    everyone = {
+        "own first": _own(second=False), "own cascade": _own(second=True),
+        "general": _general(GeneralReader()), "tesseract": _general(TesseractReader()),
+    }  # fmt: skip
+    mine = {name: read for name, read in everyone.items() if name.startswith("own")}
+    for name, count in (("plain", told.plain), ("hard", told.hard)):
+        found = figures(told.bundle, "test", name == "hard", told.seed)
+        begun = time.process_time()
+        few = [next(found) for _ in range(min(told.general, count))]
+        report(f"{name}, first {len(few)}", few, everyone, None)
+        crops = few + [next(found) for _ in range(count - len(few))]
+        print(f"drawn in {time.process_time() - begun:.0f} s")
+        report(name, crops, mine, told.keep)
+
+
+if __name__ == "__main__":
+    main()
