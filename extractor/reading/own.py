@@ -31,6 +31,7 @@ _BATCH = 16
 _SURE = 0.99  # path sum of the first net from which on the second does not look
 _RARE = 1e-4  # share of the likeliest below which a text is not followed
 _BEAM = 12
+_LEAST = 1e-3  # probability from which on a look's text is scored by the other look too
 _FAINT = 1e-5  # classes that reach this in no column are left out
 _WEIGHTS = Path(__file__).parent / "weights"
 _NETS = ("first", "second")
@@ -107,7 +108,10 @@ class Looks:
         """
         if len(self.columns) == 1 and self.best.probability >= _SURE:
             return (self.best,)
-        texts = list(dict.fromkeys(a.text for look in self.columns for a in look.texts()))
+        found = [a for look in self.columns for a in look.texts()]
+        texts = list(dict.fromkeys(a.text for a in found if a.probability >= _LEAST))
+        if not texts:
+            texts = [self.best.text]
         scored = zip(texts, self.score(texts), strict=True)
         return tuple(sorted((Alternative(t, float(p)) for t, p in scored), key=_by_probability))
 

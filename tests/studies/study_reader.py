@@ -335,6 +335,8 @@ def main() -> None:
     }  # fmt: skip
     mine = {name: read for name, read in everyone.items() if name.startswith("own")}
     for name, count in (("plain", told.plain), ("hard", told.hard)):
+        if count == 0:
+            continue
         found = figures(told.bundle, "test", name == "hard", told.seed)
         begun = time.process_time()
         few = [next(found) for _ in range(min(told.general, count))]
