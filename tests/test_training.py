@@ -185,8 +185,10 @@ def test_fast_decoding_agrees_with_the_plain_one(reader: OwnReader, crops: list[
         assert looks.best.probability == pytest.approx(float(score), abs=1e-6)
         fast, plain = columns.texts()[0], Columns.texts(columns)[0]
         assert fast.text == plain.text
-        # Faint paths are not followed; what they add is counted when looks are scored.
-        assert 0.85 * plain.probability < fast.probability < plain.probability + 1e-9
+        # Faint paths are not followed; what they add is counted when looks are scored. On lines
+        # that nobody can read they are most of the little there is.
+        least = 0.85 if plain.probability > 0.05 else 0.5
+        assert least * plain.probability < fast.probability < plain.probability + 1e-9
 
 
 @settings(max_examples=25, deadline=None)
