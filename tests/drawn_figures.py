@@ -79,15 +79,18 @@ def draw(
     after: str = "",
     below: str = "",
     quality: int | None = None,
+    form: str = "JPEG",
     fine: int = 1,
+    rim: float = 1 / 14,
 ) -> Drawing:
     """Draw ``before`` + ``text`` + ``after`` on one line, ``below`` under it.
 
-    ``outline`` is the colour of a rim around the letters. ``quality`` codes the picture as JPEG.
+    ``outline`` is the colour of a rim around the letters, ``rim`` times their size wide.
+    ``quality`` codes the picture as JPEG or WEBP (``form``).
     ``fine`` > 1 draws so many times larger and averages down: no hinting, sub-pixel places.
     """
     face = font(name, size * fine)
-    rim = max(1, round(size / 14)) * fine if outline else 0
+    stroke = max(1, round(size * fine * rim)) if outline else 0
     pad = 2 * size * fine
     line = before + text + after
     wide = int(face.getlength(line)) + 2 * pad
@@ -95,7 +98,7 @@ def draw(
     wide, high = -(-wide // fine) * fine, -(-high // fine) * fine
     canvas = _ground(ground, wide, high)
     pen = ImageDraw.Draw(canvas)
-    how = {"fill": ink, "stroke_width": rim, "stroke_fill": outline}
+    how = {"fill": ink, "stroke_width": stroke, "stroke_fill": outline}
     pen.text((pad, pad), line, font=face, **how)
     if below:
         small = font(name, round(size * fine * 0.5))
@@ -106,7 +109,7 @@ def draw(
     canvas = canvas.resize((wide // fine, high // fine), Image.Resampling.BOX)
     if quality is not None:
         coded = io.BytesIO()
-        canvas.save(coded, "JPEG", quality=quality)
+        canvas.save(coded, form, quality=quality)
         canvas = Image.open(coded).convert("RGB")
     box = Box(
         (x + left) / fine, (pad + upper) / fine, (right - left) / fine, (lower - upper) / fine

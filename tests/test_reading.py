@@ -199,7 +199,8 @@ def test_the_unit_in_the_box_is_parted_off() -> None:
 
 
 def test_the_ink_of_a_long_minus_sign_belongs_to_the_figure() -> None:
-    drawing = draw("\N{MINUS SIGN}1.658", name="font_source_sans_pro/SourceSansPro-Regular.ttf", size=40)
+    name = "font_source_sans_pro/SourceSansPro-Regular.ttf"
+    drawing = draw("\N{MINUS SIGN}1.658", name=name, size=40)
     box = loose(drawing)
     ink = find_ink(drawing.image, (box.x, box.y, box.right, box.bottom), drawing.height)
     assert ink is not None and ink.sure

@@ -51,6 +51,7 @@ _SIDE = 1.5  # how far the picture reaches beside a box, in digit heights
 _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
+_WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,26 +222,32 @@ class FigureReader:
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
+        drawn = [alone] if clean is None else [clean, stretched(clean, _WIDER)]
         best = _best(views, ask)
-        second = [self._witness(alone if clean is None else clean, ask, best)]
         if not subject.sure:
             # A digit may have been left out: with more of the box the text must be the same.
             wide = subject.widened()
-            views.append(self._view("wide", wide, ask))
-            views.append(self._view("stretched", stretched(wide), ask))
+            views += [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
             best = _best(views, ask)
-            if second[0].text != best:
-                second.append(self._witness(alone, ask, best))
-                second.append(self._witness(wide, ask, best))
-        elif views[0].columns.surety() < trust.SURE_COLUMN or second[0].text != best:
+            return _together(views, self._witnesses([*drawn, wide], ask, best), ask, False)
+        second = self._witnesses(drawn, ask, best)
+        if views[0].columns.surety() < trust.SURE_COLUMN or second[-1].text != best:
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
-            for picture in (alone, stretched(alone)):
-                if all(look.text != best for look in second):
-                    second.append(self._witness(picture, ask, best))
-        return _together(views, second, ask, subject.sure)
+            if all(look.text != best for look in second):
+                second += self._witnesses([alone], ask, best)
+        return _together(views, second, ask, True)
+
+    def _witnesses(self, pictures: Sequence[Picture], ask: Ask, expected: str) -> list[Look]:
+        """Show the second reader picture after picture until it says what is ``expected``."""
+        looks: list[Look] = []
+        for picture in pictures:
+            looks.append(self._witness(picture, ask, expected))
+            if looks[-1].text == expected:
+                break
+        return looks
 
     def _view(self, name: str, picture: Picture, ask: Ask) -> _View:
         (columns,) = self._first.read([picture], ask.characters)

@@ -24,6 +24,8 @@ _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
 _SAFE = 0.75  # least likeness to a row of digits of a split that may be cut by
 _FLAT = 12.0  # 8-bit levels; less is a plain ground with coding noise
+_RIM = 0.75  # a rim is darker than this share of the threshold that parts letters from it
+_ROUND = 0.7  # share of what surrounds a letter that must be its rim
 _STROKE = 13  # px at the working height, wider than a bold stroke
 _REST = 0.3  # contrast left in a box, as a share of the strokes', that may hide a digit
 _NEIGHBOUR = 0.4  # digit heights that what is seen of a neighbour may reach into a box
@@ -82,20 +84,24 @@ def find_ink(
         max(0, int(inner[1])) : int(np.ceil(inner[3])),
         max(0, int(inner[0])) : int(np.ceil(inner[2])),
     ]
-    best: _Row | None = None
-    for splits in (_by_brightness, _by_thinness):
+    rows: list[_Row] = []
+    for splits, enough in ((_by_rim, _SAFE), (_by_brightness, _PLAIN), (_by_thinness, _PLAIN)):
         for mask, light in splits(work, window):
+            if not real:
+                _drop_scene(mask)
             row = _row(mask, inner, height * scale, light, real)
-            if row is not None and (best is None or row.score > best.score):
-                best = row
-            if not light and best is not None and best.likeness > _PLAIN:
+            if row is not None:
+                rows.append(row)
+            if not light and rows and max(rows, key=_score).plain:
                 break
-        if best is not None and best.likeness > _PLAIN:
+        if rows and max(rows, key=_score).likeness > enough:
             break
-    if best is None:
+    if not rows:
         return None
-    fill = _row(_holes(best.strokes), inner, height * scale, not best.light, real)
-    return (fill if fill is not None and fill.fills(best) else best).ink(work, inner, scale)
+    best = max(rows, key=_score)
+    holes = _row(_holes(best.strokes), inner, height * scale, not best.light, real)
+    fills = [row for row in (*rows, holes) if row is not None and row.fills(best)]
+    return max(fills, key=_score, default=best).ink(work, inner, scale)
 
 
 def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
@@ -118,6 +124,43 @@ def _by_brightness(
     for share in _THRESHOLDS:
         yield (work > low + share * (high - low)).astype(np.uint8), True
         yield (work < high - share * (high - low)).astype(np.uint8), False
+
+
+def _by_rim(work: NDArray[np.uint8], window: Window) -> Iterator[tuple[NDArray[np.uint8], bool]]:
+    """Split letters from a scene by the rim around them, which is of the other brightness."""
+    low, high = (float(v) for v in np.percentile(work[window], (2, 98)))
+    if high - low < _FLAT:
+        return
+    for share in _THRESHOLDS:
+        for field, light in ((work, True), (255 - work, False)):
+            floor = low if light else 255 - high
+            yield (
+                _rimmed(field, floor + share * (high - low), floor + _RIM * share * (high - low)),
+                light,
+            )
+
+
+def _rimmed(field: NDArray[np.uint8], least: float, most: float) -> NDArray[np.uint8]:
+    """Keep the patches above ``least`` with hardly a pixel above ``most`` two px around them."""
+    _, labels = cv2.connectedComponents((field > least).astype(np.uint8), connectivity=8)
+    spread = labels.astype(np.float32)
+    near = cv2.dilate(spread, np.ones((3, 3), np.uint8))
+    ring = cv2.dilate(near, np.ones((3, 3), np.uint8)).astype(np.intp)
+    ring[near > 0] = 0
+    count = np.bincount(ring.ravel(), minlength=int(labels.max()) + 1)
+    dark = np.bincount(ring.ravel(), weights=(field <= most).ravel(), minlength=len(count))
+    kept = dark >= _ROUND * np.maximum(count, 1)
+    kept[0] = False
+    return kept[labels].astype(np.uint8)
+
+
+def _drop_scene(mask: NDArray[np.uint8]) -> None:
+    """Take away what reaches the upper or lower edge of a picture that reaches beyond letters."""
+    _, labels = cv2.connectedComponents(mask, connectivity=8)
+    outer = np.zeros(int(labels.max()) + 1, bool)
+    outer[labels[0]] = outer[labels[-1]] = True
+    outer[0] = False
+    mask[outer[labels]] = 0
 
 
 def _by_thinness(
@@ -168,6 +211,11 @@ class _Row:
     strokes: NDArray[np.bool_]
     beside: NDArray[np.float64]  # x0, x1 of each glyph of the row that is not the figure's
     solid: bool  # no row of blobs
+
+    @property
+    def plain(self) -> bool:
+        """No rival is needed. Dark strokes may be the rims of some of the letters."""
+        return self.light and self.likeness > _PLAIN
 
     def fills(self, rim: _Row) -> bool:
         """Tell whether this row is what the letters of ``rim`` are filled with."""
@@ -228,6 +276,10 @@ class _Row:
         ground = float(np.percentile(grey[near], 95))
         drawn = np.clip((grey - dark) * (255.0 / max(1.0, ground - dark)), 0, 255)
         return np.where(near, drawn, 255).astype(np.uint8), left
+
+
+def _score(row: _Row) -> float:
+    return row.score
 
 
 class _Strokes:
@@ -331,7 +383,7 @@ def _row(
     lower = min(float(it.y1[own].max()), foot + 0.3 * digit)
     return _Row(
         likeness,
-        likeness * min(2.0, 0.6 + float(it.w[chosen].sum()) / digit),
+        likeness * _explained(float(it.w[chosen].sum()) / digit),
         (first, upper, last, lower),
         np.stack([it.x[own], it.x1[own]], axis=1),
         (left, right),
@@ -361,6 +413,11 @@ def _likeness(
     clutter = float(np.minimum(it.area[stray], digit * digit).sum()) / (digit * digit)
     plausible = 1.0 if 0.2 <= float(it.fill[digits].mean()) <= 0.8 else 0.4
     return plausible * float(np.exp(-6 * spread - clutter))
+
+
+def _explained(wide: float) -> float:
+    """Weigh digits ``wide`` heights wide: one is worth little, and more are a little better."""
+    return min(2.0, 0.6 + wide) + 0.1 * wide
 
 
 def _solid(it: _Strokes, digits: NDArray[np.intp]) -> bool:

@@ -13,7 +13,6 @@ from extractor.reading.interface import CharAt, Picture
 
 _MARGIN = 0.3  # ground around the ink, in digit heights: what readers were trained with
 _REACH = 1.3  # digit heights beside the ink in which a figure that goes on shows a digit
-_STRETCH = 1.25  # of the further look: narrow digits get more columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +152,12 @@ def _reach(glyphs: tuple[tuple[float, float], ...]) -> list[float]:
     return list(np.maximum.accumulate([b for _, b in glyphs])) if glyphs else []
 
 
-def stretched(picture: Picture) -> Picture:
+def stretched(picture: Picture, by: float = 1.25) -> Picture:
     """Give ``picture`` made wider, on half a px's shift: another sampling of the same strokes."""
     if picture.size == 0:
         return picture
-    wide = max(1, round(picture.shape[1] * _STRETCH))
-    move = np.array([[_STRETCH, 0, 0.5], [0, 1, 0.5]], np.float32)
+    wide = max(1, round(picture.shape[1] * by))
+    move = np.array([[by, 0, 0.5], [0, 1, 0.5]], np.float32)
     return cv2.warpAffine(
         picture,
         move,
