@@ -78,7 +78,7 @@ def find_ink(
     scale = min(4.0, _WORK / expected)
     grey = _contrast(picture)
     how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    work = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=how)
+    work = np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=how), np.uint8)
     inner = (x0 * scale, y0 * scale, x1 * scale, y1 * scale)
     window = np.s_[
         max(0, int(inner[1])) : int(np.ceil(inner[3])),
@@ -108,7 +108,8 @@ def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """Give what strokes enclose: counters, or the letters themselves where strokes are rims."""
     around = np.pad(~strokes, 1, constant_values=True).astype(np.uint8)
     _, labels = cv2.connectedComponents(around, connectivity=4)
-    return ((labels != labels[0, 0]) & (around > 0))[1:-1, 1:-1].astype(np.uint8)
+    enclosed: NDArray[np.bool_] = (labels != labels[0, 0]) & (around > 0)
+    return enclosed[1:-1, 1:-1].astype(np.uint8)
 
 
 Window = tuple[slice, slice]
@@ -149,9 +150,10 @@ def _rimmed(field: NDArray[np.uint8], least: float, most: float) -> NDArray[np.u
     ring[near > 0] = 0
     count = np.bincount(ring.ravel(), minlength=int(labels.max()) + 1)
     dark = np.bincount(ring.ravel(), weights=(field <= most).ravel(), minlength=len(count))
-    kept = dark >= _ROUND * np.maximum(count, 1)
+    kept: NDArray[np.bool_] = dark >= _ROUND * np.maximum(count, 1)
     kept[0] = False
-    return kept[labels].astype(np.uint8)
+    letters: NDArray[np.bool_] = kept[labels]
+    return letters.astype(np.uint8)
 
 
 def _drop_scene(mask: NDArray[np.uint8]) -> None:
@@ -191,8 +193,8 @@ def sharpness(picture: Picture) -> float:
 
 def _contrast(picture: Picture) -> NDArray[np.uint8]:
     """Grey where brightness tells letters from ground, else the channel that does."""
-    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    planes = [grey, *cv2.split(picture)]
+    grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY), np.uint8)
+    planes = [grey, *(picture[:, :, at] for at in range(3))]
     spans = [float(np.ptp(np.percentile(plane, (5, 95)))) for plane in planes]
     chosen = int(np.argmax(spans))
     return planes[chosen] if spans[0] < 0.5 * spans[chosen] else grey
@@ -285,6 +287,14 @@ def _score(row: _Row) -> float:
 class _Strokes:
     """The connected strokes of one split as arrays, px at the working height."""
 
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    w: NDArray[np.float64]
+    h: NDArray[np.float64]
+    area: NDArray[np.float64]
+    fill: NDArray[np.float64]
+    within: NDArray[np.bool_]
+
     def __init__(self, mask: NDArray[np.uint8], inner: Edges) -> None:
         _, self.labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
         self.label = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= _SPECK)[1:]
@@ -320,7 +330,8 @@ class _Strokes:
         tops = (self.h >= low) & (self.h <= high) & self.within
         strokes = (self.fill > 0.1) & (self.w < 0.9 * self.wide) & (self.w <= 8 * self.h)
         blob = (self.fill > 0.75) & (self.w > 0.75 * self.h)
-        return tops & strokes & ~blob
+        tall: NDArray[np.bool_] = tops & strokes & ~blob
+        return tall
 
     def mates(self, tall: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Give those of ``tall`` that share head and foot with the strokes most alike."""
@@ -331,7 +342,8 @@ class _Strokes:
         )
         support = (agree * weights[None]).sum(axis=1)
         lead = int(np.argmax(np.where(tall & self.visible, support, -1.0)))
-        return tall & agree[lead]
+        mates: NDArray[np.bool_] = tall & agree[lead]
+        return mates
 
     def marks(self, head: float, foot: float) -> NDArray[np.bool_]:
         """Tell which may be points, commas, colons, signs or degree signs of the row."""

@@ -73,7 +73,7 @@ class Subject:
         before = max(0, round(margin - (x0 - a)))
         after = max(0, round(margin - (b - x1)))
         padded = cv2.copyMakeBorder(piece, 0, 0, before, after, cv2.BORDER_REPLICATE)
-        return Cut(padded, a - before)
+        return Cut(np.asarray(padded, np.uint8), a - before)
 
     def clean(self, until: float | None = None) -> Picture | None:
         """Give the drawing of the figure alone, as RGB; None where there is none."""
@@ -84,10 +84,7 @@ class Subject:
         if until is not None:
             drawn = drawn[:, : max(1, round((until - ink.clean_x) * ink.clean_scale))]
         pad = round(_MARGIN * ink.height * ink.clean_scale / 2)
-        return cv2.cvtColor(
-            cv2.copyMakeBorder(drawn, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=255),
-            cv2.COLOR_GRAY2RGB,
-        )
+        return np.repeat(np.pad(drawn, pad, constant_values=255)[:, :, None], 3, axis=2)
 
     def around(self) -> Cut:
         """Give the whole line that the figure stands in, with what stands beside the box."""
@@ -158,10 +155,11 @@ def stretched(picture: Picture, by: float = 1.25) -> Picture:
         return picture
     wide = max(1, round(picture.shape[1] * by))
     move = np.array([[by, 0, 0.5], [0, 1, 0.5]], np.float32)
-    return cv2.warpAffine(
+    out = cv2.warpAffine(
         picture,
         move,
         (wide, picture.shape[0]),
         flags=cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
     )
+    return np.asarray(out, np.uint8)

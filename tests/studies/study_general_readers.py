@@ -1,74 +1,37 @@
-"""Counts the general readers' errors on drawn figures, and what a figure costs. Run by hand:
+"""Counts the general readers' errors by what their looks said: the source of ``reading.trust``.
 
-    python tests/studies/study_general_readers.py [FIGURES] [SEED]
+Run by hand, two at once on a machine with two cores:
 
-Needs `pip install -e .[samples]` for the photographs. Grounds: plain dark, plain light, a dimmed
-photograph (a panel), a photograph under outlined letters; PNG and JPEG of quality 50 to 95; boxes
-tight or loose by up to a third of the height, with labels, units and captions beside them.
+    python tests/studies/study_general_readers.py collect fit 1 600 fit.jsonl
+    python tests/studies/study_general_readers.py collect check 2 600 check.jsonl
+    python tests/studies/study_general_readers.py tell fit.jsonl check.jsonl
+
+``collect`` reads drawn figures for so many seconds (``study_figures`` tells how they are drawn) and
+writes one JSON line each: truth, style, what each look said, the probability given, ms spent.
+``tell`` counts right and wrong readings by case, with the one-sided 95 % upper bound on the share
+of wrong ones (Clopper and Pearson 1934), first for the fonts the constants were set on, then for
+the fonts they are held against.
 """
 
 from __future__ import annotations
 
-import resource
+import json
 import sys
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from time import process_time
+from time import monotonic, process_time
+from typing import Any
 
 import numpy as np
-from PIL import Image
-from skimage import data
-from sklearn.datasets import load_sample_images
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
-from drawn_figures import FONTS, Drawing, Picture, draw, figure_text
+from scipy.stats import binomtest
+from study_figures import CHECK, FIT, figure, photographs
 
 from extractor.calibration.model import Calibration
 from extractor.reading.cascade import FigureReader
-from extractor.reading.tesseract import TesseractReader, _Program
-from extractor.records import Box, Found, Place
+from extractor.records import Found, Place
 
 RELEASED = 0.999
-UNITS = ["", " W", " fps", " °C", " %", " MHz", " mA", " V", "°", "%"]
-LABELS = ["", "", "FPS ", "P ", "Temp ", "CPU: ", "| ", "avg "]
-GROUNDS = ["dark", "light", "panel", "outlined"]
-
-
-def photographs() -> list[Picture]:
-    names = ("astronaut", "chelsea", "coffee", "rocket", "hubble_deep_field")
-    return [np.asarray(getattr(data, name)()) for name in names] + list(load_sample_images().images)
-
-
-def drawing(random: np.random.Generator, photos: list[Picture], kind: str) -> tuple[str, Drawing]:
-    photo = photos[random.integers(len(photos))]
-    side = int(random.integers(60, min(photo.shape[:2]) // 2))
-    y, x = (int(random.integers(0, n - side)) for n in photo.shape[:2])
-    piece = photo[y : y + side, x : x + side]
-    ground = GROUNDS[random.integers(len(GROUNDS))]
-    ink = tuple(int(c) for c in random.integers(190, 256, 3))
-    dark = tuple(int(c) for c in random.integers(0, 80, 3))
-    behind: Picture | tuple[int, ...] = dark
-    outline = None
-    if ground == "light":
-        behind, ink = ink, dark
-    elif ground == "panel":
-        behind = (piece * random.uniform(0.25, 0.5)).astype(np.uint8)
-    elif ground == "outlined":
-        behind, outline = piece, (0, 0, 0)
-    return ground, draw(
-        figure_text(random, kind),
-        name=FONTS[random.integers(len(FONTS))],
-        size=int(random.integers(14, 60)),
-        ground=behind,  # type: ignore[arg-type]
-        ink=ink,  # type: ignore[arg-type]
-        outline=outline,
-        before=LABELS[random.integers(len(LABELS))],
-        after=UNITS[random.integers(len(UNITS))] if kind == "number" else "",
-        below="Average" if random.random() < 0.3 else "",
-        quality=None if random.random() < 0.3 else int(random.integers(50, 96)),
-        fine=int(random.choice([1, 2, 3])),
-    )
 
 
 def layout(kind: str) -> Calibration:
@@ -81,64 +44,120 @@ def layout(kind: str) -> Calibration:
             "drawn_on": [400, 200],
             "marks": {"decimal": ".", "thousands": "none", "duration": "m:s"},
             "landmark": [{"name": "a", "sort": "colour", "box": [0, 0, 9, 9], "colour": "#181a20"}],
-            "readout": [{"name": "it", "kind": kind, "quantity": "other", "box": [0, 0, 9, 9]}],
+            "readout": [
+                {
+                    "name": "it",
+                    "kind": kind,
+                    "quantity": "other",
+                    "box": [0, 0, 9, 9],
+                    "missing": "--",
+                }
+            ],
         }
     )
 
 
-def main() -> None:
-    count, seed = (int(arg) for arg in [*sys.argv[1:], "300", "1"][:2])
+def collect(which: str, seed: int, seconds: float, path: Path) -> None:
     random, photos = np.random.default_rng(seed), photographs()
+    fonts = {"fit": FIT, "check": CHECK}[which]
+    layouts = {kind: layout(kind) for kind in ("number", "percentage", "duration", "size")}
     reader = FigureReader()
-    told: dict[str, Counter[str]] = {}
-    spent = {"readout of a found layout": 0.0, "crop alone": 0.0}
-    crops = []
-    for at in range(count):
-        kind = ("number", "number", "number", "duration", "size")[at % 5]
-        ground, it = drawing(random, photos, kind)
-        margin = max(0.0, random.uniform(-0.1, 0.33))
-        m, b = margin * it.height, it.box
-        box = Box(b.x - m, b.y - m, b.w + 2 * m, b.h + 2 * m)
-        found = Found("abcdefgh", 1.0, box, 1.0, (Place("it", box, 0.0, it.height),))
-        start = process_time()
-        (reading,) = reader.read_found(it.image, found, layout(kind))
-        spent["readout of a found layout"] += process_time() - start
-        crops.append(it.crop(margin))
-        start = process_time()
-        (figure,) = reader.read_figures([crops[-1]], kind)  # type: ignore[arg-type]
-        spent["crop alone"] += process_time() - start
-        ways = [("found", reading.text, reading.probability)]
-        ways.append(("crop", figure.text, figure.probability))
-        for way, text, p in ways:
-            counts = told.setdefault(f"{way} {ground}", Counter())
-            counts["figures"] += 1
-            counts["wrong"] += text != it.text
-            counts["below"] += p < RELEASED
-            counts["wrong and released"] += text != it.text and p >= RELEASED
-            if text != it.text:
-                print(
-                    f"{way} {ground}: {it.text} read as {text} ({p:.4f}), unit {reading.unit_seen}"
-                )
-    for way, counts in sorted(told.items()):
-        print(way, dict(counts))
-    for way, s in spent.items():
-        print(f"{way}: {s / count * 1000:.1f} ms of processor")
-    general, tesseract, program = reader._first, TesseractReader(), _Program()
-    few = crops[:40]
-    for name, read in (
-        ("general", lambda: general.read(few, "")),
-        ("Tesseract in process", lambda: tesseract.read(few, "0123456789.-:x")),
-    ):
-        read()
-        start = process_time()
-        read()
-        print(f"{name}: {(process_time() - start) / len(few) * 1000:.1f} ms of processor a look")
-    greys = [np.asarray(Image.fromarray(crop).convert("L")) for crop in few[:5]]
-    start = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
-    for grey in greys:
-        program.say(grey, "0123456789.-:x")
-    took = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - start
-    print(f"pytesseract: {took / len(greys) * 1000:.1f} ms of processor a look, in the child")
+    end = monotonic() + seconds
+    with path.open("w", encoding="utf-8") as out:
+        while monotonic() < end:
+            it = figure(random, photos, fonts)
+            found = Found("abcdefgh", 1.0, it.box, 1.0, (Place("it", it.box, 0.0, it.height),))
+            start = process_time()
+            (reading,) = reader.read_found(it.drawing.image, found, layouts[it.kind])
+            ms = (process_time() - start) * 1000
+            line = {
+                "set": which,
+                "kind": it.kind,
+                "truth": it.drawing.text,
+                "text": reading.text,
+                "probability": reading.probability,
+                "looks": [[look.reader, look.text, look.probability] for look in reading.looks],
+                "cut": reading.cut,
+                "height": round(it.drawing.height, 1),
+                "ms": round(ms, 1),
+                **it.style,
+            }
+            out.write(json.dumps(line) + "\n")
+
+
+def what_was_said(line: dict[str, Any]) -> str:
+    """Name what the looks had in common."""
+    text = line["text"]
+    first = [look for look in line["looks"] if not look[0].startswith("tesseract")]
+    second = [look for look in line["looks"] if look[0].startswith("tesseract")]
+    ink = "unsafe ink" if any("wide" in look[0] for look in first) else "safe ink"
+    many = "one look" if len(first) == 1 else "more looks"
+    agree = "agree" if all(look[1] == text for look in first) else "part"
+    said = [look for look in second if look[1]]
+    if any(look[1] == text for look in said):
+        other = "confirmed"
+    else:
+        other = "contradicted" if said else "silent"
+    return f"{ink}, {many} {agree}, {other}"
+
+
+def bound(wrong: int, count: int) -> float:
+    interval = binomtest(wrong, count, alternative="less").proportion_ci(0.95)
+    return float(interval.high)
+
+
+def tell(lines: Sequence[dict[str, Any]]) -> None:
+    def count(title: str, some: Iterable[dict[str, Any]]) -> None:
+        some = list(some)
+        wrong = [line for line in some if line["text"] != line["truth"]]
+        print(
+            f"  {title}: {len(some)} read, {len(wrong)} wrong (at most "
+            f"{bound(len(wrong), len(some)):.2e}), below {RELEASED}: "
+            f"{sum(line['probability'] < RELEASED for line in some) / len(some):.2%}"
+        )
+
+    released = [line for line in lines if line["probability"] >= RELEASED]
+    count("all", lines)
+    count("released", released)
+    for key in ("ground", "coding", "kind"):
+        for value in sorted({line[key] for line in lines}):
+            count(f"{key} {value}", [line for line in lines if line[key] == value])
+    cases = defaultdict(list)
+    for line in lines:
+        cases[what_was_said(line)].append(line)
+    for name, some in sorted(cases.items()):
+        count(name, some)
+    print(f"  {np.mean([line['ms'] for line in lines]):.1f} ms of processor a figure")
+    decades: Counter[int] = Counter()
+    wrong: Counter[int] = Counter()
+    for line in lines:
+        decade = int(np.floor(np.log10(max(1e-9, 1 - line["probability"]))))
+        decades[decade] += 1
+        wrong[decade] += line["text"] != line["truth"]
+    for decade in sorted(decades):
+        print(f"  1 - p in 1e{decade}: {decades[decade]} read, {wrong[decade]} wrong")
+    for line in released:
+        if line["text"] != line["truth"]:
+            print("  WRONG", json.dumps(line))
+
+
+def main() -> None:
+    match sys.argv[1:]:
+        case ["collect", which, seed, seconds, path]:
+            collect(which, int(seed), float(seconds), Path(path))
+        case ["tell", *paths] if paths:
+            lines = [
+                json.loads(line)
+                for path in paths
+                for line in Path(path).read_text(encoding="utf-8").splitlines()
+            ]
+            for which in ("fit", "check"):
+                some = [line for line in lines if line["set"] == which]
+                if some:
+                    print(which)
+                    tell(some)
+        case _:
+            print(__doc__)
 
 
 if __name__ == "__main__":
