@@ -42,7 +42,8 @@ class Ink:
     """The ink of a figure, px of the picture it was sought in.
 
     ``edges`` are x0, y0, x1, y1 of its strokes, ``glyphs`` the x0, x1 of each from left to right.
-    ``room`` is how far a cut may reach to the left and right before it meets other ink.
+    ``room`` is how far a cut may reach to the left and right before it meets other ink, and
+    ``beside`` the x0, x1 of the letters beside the figure and of their parts.
     ``height`` is that of its digits. ``near`` says on which sides (left, right) other ink stands
     so near that the figure may go on there. ``sure``: the strokes look like one row of digits,
     and nothing else in the box has their contrast, so that no digit can have been left out.
@@ -53,6 +54,7 @@ class Ink:
     edges: Edges
     glyphs: tuple[tuple[float, float], ...]
     room: tuple[float, float]
+    beside: tuple[tuple[float, float], ...]
     height: float
     near: tuple[bool, bool]
     sure: bool
@@ -211,7 +213,7 @@ class _Row:
     near: tuple[bool, bool]
     light: bool
     strokes: NDArray[np.bool_]
-    beside: NDArray[np.float64]  # x0, x1 of each glyph of the row that is not the figure's
+    beside: NDArray[np.float64]  # x0, x1 of each glyph that is not the figure's, and of its parts
     solid: bool  # no row of blobs
 
     @property
@@ -245,6 +247,7 @@ class _Row:
             (x0, y0, x1, y1),
             tuple((float(a), float(b)) for a, b in self.glyphs / scale),
             (left, right),
+            tuple((float(a), float(b)) for a, b in self.beside / scale),
             self.height / scale,
             self.near,
             self.likeness >= _SAFE and self._alone(work, inner),
@@ -355,6 +358,20 @@ class _Strokes:
         dash &= (self.fill > 0.6) & (middle > 0.25) & (middle < 0.8)
         return band & (dot | dash) & (self.area > (0.07 * digit) ** 2)
 
+    def pieces(self, head: float, foot: float) -> NDArray[np.bool_]:
+        """Tell which are as large as parts of letters and stand beside the row."""
+        digit = foot - head
+        sized = (self.h >= 0.25 * digit) & (self.h <= 1.7 * digit) & (self.w < 4 * digit)
+        return sized & (self.y < foot) & (self.y1 > head)
+
+    def room(self, others: NDArray[np.intp], first: float, last: float) -> tuple[float, float]:
+        """Give where the nearest of ``others`` ends before ``first`` and begins after ``last``."""
+        x, x1 = self.x[others], self.x1[others]
+        return (
+            float(x1[x1 <= first + 1].max(initial=0.0)),
+            float(x[x >= last - 1].min(initial=self.wide)),
+        )
+
     def letters(self, head: float, foot: float) -> NDArray[np.bool_]:
         """Tell which may be letters beside the figure, with ascenders and descenders."""
         digit = foot - head
@@ -383,12 +400,14 @@ def _row(
         return None
     first, last = float(it.x[own].min()), float(it.x1[own].max())
     others = np.setdiff1d(glyphs, own)
-    left = float(max((it.x1[k] for k in others if it.x1[k] <= first + 1), default=0.0))
-    right = float(min((it.x[k] for k in others if it.x[k] >= last - 1), default=it.wide))
+    left, right = it.room(others, first, last)
     near = (
         left > 0 and first - left < _WORD_GAP * digit,
         right < it.wide and right - last < _WORD_GAP * digit,
     )
+    # The rings of a percent sign are no letters of the row, and must not be cut through either.
+    pieces = np.setdiff1d(np.flatnonzero(it.pieces(head, foot)), own)
+    beside = np.union1d(others, pieces[~it.visible[pieces]])
     chosen = own[mates[own]]
     likeness = _likeness(it, chosen, ~member & it.within & (it.x1 > first) & (it.x < last), digit)
     upper = max(float(it.y[own].min()), head - 0.12 * digit)
@@ -398,12 +417,12 @@ def _row(
         likeness * _explained(float(it.w[chosen].sum()) / digit),
         (first, upper, last, lower),
         np.stack([it.x[own], it.x1[own]], axis=1),
-        (left, right),
+        it.room(np.union1d(others, pieces), first, last),
         digit,
         near,
         light,
         np.isin(it.labels, it.label[own]),
-        np.stack([it.x[others], it.x1[others]], axis=1) if not real else np.zeros((0, 2)),
+        np.stack([it.x[beside], it.x1[beside]], axis=1) if not real else np.zeros((0, 2)),
         _solid(it, chosen),
     )
 

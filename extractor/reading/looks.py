@@ -51,6 +51,11 @@ class Subject:
             reach, margin = 0.95 * self.ink.height, _MARGIN * self.ink.height
             x0, x1 = max(x0, left - reach), min(x1, right + reach)
             y0, y1 = upper - margin, lower + margin
+            # A letter that the edge would cut is shown whole: a half of % is read as a digit.
+            for a, b in sorted(self.ink.beside):
+                x1 = b + margin / 3 if a < x1 < b else x1
+            for a, b in sorted(self.ink.beside, reverse=True):
+                x0 = a - margin / 3 if a < x0 < b else x0
         return _window(self._picture, (x0, y0, x1, y1))
 
     def cut(self, until: float | None = None) -> Cut:
