@@ -36,6 +36,10 @@ from extractor.records import (
 
 Image = NDArray[np.uint8]
 
+# While all layouts of the last sample stand at their places no other is looked for; so often, in
+# samples, the whole frame is searched anew, so that an overlay opened meanwhile is found.
+_SEARCH_ANEW = 30
+
 
 @dataclass(frozen=True, slots=True)
 class Shot:
@@ -97,6 +101,7 @@ class Worker:
         rows: list[FrameTime] = []
         broken: CaptureError | None = None
         last: tuple[Found, ...] = ()
+        taken = -1
         with closing(self._shots(capture)) as shots:
             while True:
                 try:
@@ -106,7 +111,8 @@ class Worker:
                 except CaptureError as error:
                     broken = error
                     break
-                last = self._locator.locate(shot.image, last)
+                taken += 1
+                last = self._locator.locate(shot.image, last if taken % _SEARCH_ANEW else ())
                 steady, changing = _choose(before, shot, after, last)
                 if rows and rows[-1].pts == steady.pts and capture.medium == "recording":
                     continue  # two samples gave way to one frame

@@ -81,7 +81,17 @@ class Anchor:
         self.cells = size[0] / width
         self.left, self.top = left + x0 / self.cells, top + y0 * height / size[1]
 
-    def _peaks(self, frame: Frame, level: Level, scale: float, most: int) -> list[Peak]:
+    def levels(self, frame: Frame, scales: tuple[float, float]) -> range:
+        """The search levels at which the group has one of ``scales`` (least and most)."""
+        first, last = (
+            int(np.floor(np.log(scale / self.cells) / np.log(LEVEL_STEP))) for scale in scales
+        )
+        smallest = 12 / min(frame.width, frame.height)  # of a frame that still shows anything
+        deepest = int(np.floor(np.log(1 / smallest) / np.log(LEVEL_STEP))) if smallest < 1 else -1
+        return range(max(0, first), min(max(0, last + 1), deepest) + 1)
+
+    def peaks_on(self, frame: Frame, level: Level, scale: float, most: int) -> list[Peak]:
+        """The ``most`` likeliest places on one level, on which the group has ``scale``."""
         high, wide = self.strokes.shape
         rows, columns = level.strokes.shape
         if rows <= high or columns <= wide:
@@ -105,24 +115,34 @@ class Anchor:
             response[max(0, row - 4) : row + 5, max(0, column - 4) : column + 5] = 0
         return peaks
 
-    def peaks(self, frame: Frame, scales: tuple[float, float], most: int) -> list[Peak]:
-        """The ``most`` likeliest places over all scales, best first."""
-        first, last = (
-            int(np.floor(np.log(scale / self.cells) / np.log(LEVEL_STEP))) for scale in scales
-        )
-        found: list[Peak] = []
-        for index in range(max(0, first), max(0, last + 1) + 1):
-            factor = LEVEL_STEP**-index
-            if min(frame.width, frame.height) * factor < 12:
-                break
-            found += self._peaks(frame, frame.level(index), self.cells / factor, 3)
-        found.sort(key=lambda peak: -peak.strength)
-        return found[:most]
-
     def peaks_at(self, frame: Frame, scale: float, most: int) -> list[Peak]:
         """The ``most`` likeliest places at one known scale, best first."""
         level = frame.shrunk(min(1.0, self.cells / scale))
-        return self._peaks(frame, level, scale, most)
+        return self.peaks_on(frame, level, scale, most)
+
+
+def coarse(
+    frame: Frame, searches: Sequence[tuple[Anchor, tuple[float, float]]], most: int
+) -> list[list[Peak]]:
+    """The ``most`` likeliest places of each group over its scales, best first.
+
+    All groups are looked for on one level before the next is made: a level of a large frame takes
+    tens of megabytes.
+    """
+    found: list[list[Peak]] = [[] for _ in searches]
+    levels = [anchor.levels(frame, scales) for anchor, scales in searches]
+    for index in range(max((each.stop for each in levels), default=0)):
+        active = [at for at, each in enumerate(levels) if index in each]
+        if not active:
+            continue
+        factor = LEVEL_STEP**-index
+        level = frame.shrunk(factor)
+        for at in active:
+            anchor = searches[at][0]
+            found[at] += anchor.peaks_on(frame, level, anchor.cells / factor, 3)
+    for peaks in found:
+        peaks.sort(key=lambda peak: -peak.strength)
+    return [peaks[:most] for peaks in found]
 
 
 def groups(pictures: Sequence[Picture], most: int) -> list[Anchor]:

@@ -65,7 +65,7 @@ def _rounded(side: int) -> int:
 
 
 class Frame:
-    """Grey levels of one upright frame with its halvings and search levels, made when asked for."""
+    """Grey levels of one upright frame with its halvings, made when asked for."""
 
     def __init__(self, image: NDArray[np.uint8]) -> None:
         self.image = image
@@ -73,7 +73,6 @@ class Frame:
         self._halvings: list[Grey] = [
             cv2.cvtColor(np.ascontiguousarray(image), cv2.COLOR_RGB2GRAY).astype(np.float32)
         ]
-        self._levels: dict[int, Level] = {}
 
     def holds(self, box: Box) -> bool:
         """Whether the whole box lies on the frame."""
@@ -100,12 +99,6 @@ class Frame:
                 np.float32, copy=False
             )
         return Level(even_contrast(source))
-
-    def level(self, index: int) -> Level:
-        """Search level ``index``: the frame at ``LEVEL_STEP ** -index`` of its size, kept."""
-        if index not in self._levels:
-            self._levels[index] = self.shrunk(LEVEL_STEP**-index)
-        return self._levels[index]
 
     def sample(
         self, x: float, y: float, step_x: float, step_y: float, columns: int, rows: int

@@ -84,7 +84,7 @@ class Locator:
             again = [matching.again(frame, match) for match in known]
             matches = [match for match in again if match is not None]
         if not last or len(matches) < len(last):
-            every = [matching.find(frame, layout, words_once) for layout in self._layouts]
+            every = matching.find(frame, self._layouts, words_once)
             matches = [match for match in every if match is not None]
         finds = places.finds(frame, matches, self._reader)
         for found, match in finds:

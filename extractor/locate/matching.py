@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from extractor.locate.anchors import Anchor, Peak
+from extractor.locate.anchors import Anchor, Peak, coarse
 from extractor.locate.frame import Frame
 from extractor.locate.layout import Layout
 from extractor.locate.pictures import Picture, Sight
@@ -108,23 +108,59 @@ def _scale_mark(picture: Picture, sight: Sight) -> ScaleMark:
     return ScaleMark(sight.scale, _EXTENT * float(np.hypot(1, sight.scale)) / half)
 
 
-def find(frame: Frame, layout: Layout, words: Callable[[], Sequence[WordAt]]) -> Match | None:
-    """The best match of the layout anywhere on the frame, or None."""
-    best: Match | None = None
-    for anchor in layout.anchors:
-        for peak in anchor.peaks(frame, layout.scales, _PEAKS):
-            if best and _covers(best, anchor, peak):
-                continue
-            growth = _seed(frame, layout, anchor, peak)
-            if growth is None:
-                continue
-            best = _better(best, _grown(frame, layout, growth, words))
-            if best and not best.missing and best.score > _COMPLETE:
-                return best
-        if best and best.worth > layout.needs:
-            return best
-    if best is None and layout.words:
-        best = _find_words(frame, layout, words())
+def find(
+    frame: Frame, layouts: Sequence[Layout], words: Callable[[], Sequence[WordAt]]
+) -> list[Match | None]:
+    """The best match of each layout anywhere on the frame, or None.
+
+    A layout's next group of pictures is only looked for if the ones before did not settle it.
+    """
+    best: list[Match | None] = [None for _ in layouts]
+    unsettled = [at for at, layout in enumerate(layouts) if layout.anchors]
+    order = 0
+    while unsettled:
+        anchors = [(layouts[at].anchors[order], layouts[at].scales) for at in unsettled]
+        for at, peaks in zip(unsettled, coarse(frame, anchors, _PEAKS), strict=True):
+            anchor = layouts[at].anchors[order]
+            best[at] = _at_peaks(frame, layouts[at], anchor, peaks, best[at], words)
+        order += 1
+        unsettled = [
+            at
+            for at in unsettled
+            if order < len(layouts[at].anchors) and not _settled(layouts[at], best[at])
+        ]
+    return [
+        _find_words(frame, layout, words()) if match is None and layout.words else match
+        for layout, match in zip(layouts, best, strict=True)
+    ]
+
+
+def _settled(layout: Layout, match: Match | None) -> bool:
+    return match is not None and (match.worth > layout.needs or _complete(match))
+
+
+def _complete(match: Match | None) -> bool:
+    return match is not None and not match.missing and match.score > _COMPLETE
+
+
+def _at_peaks(
+    frame: Frame,
+    layout: Layout,
+    anchor: Anchor,
+    peaks: Sequence[Peak],
+    best: Match | None,
+    words: Callable[[], Sequence[WordAt]],
+) -> Match | None:
+    """The better of ``best`` and what grows from the peaks of one group."""
+    for peak in peaks:
+        if best and _covers(best, anchor, peak):
+            continue
+        growth = _seed(frame, layout, anchor, peak)
+        if growth is None:
+            continue
+        best = _better(best, _grown(frame, layout, growth, words))
+        if _complete(best):
+            break
     return best
 
 

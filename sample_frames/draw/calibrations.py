@@ -36,8 +36,8 @@ BOUNDS = {
     "duration": (0, 86400), "count": (0, 1000000), "brightness": (0, 2000),
 }  # fmt: skip
 
-# densities of 1.3 to 3.5 px a CSS px, captures scaled down to half by a chat program
-SCALES = (0.4, 1.6)
+# px a CSS px that captures may have: densities of 1.3 to 3.5, and some scaled down by a chat program
+DENSITIES = (1.0, 4.2)
 
 Box = tuple[float, float, float, float]
 
@@ -174,7 +174,10 @@ def _calibration(layout: Layout, cut: Cut, shown: Mapping[str, Any]) -> Calibrat
             "drawn_on": (image.shape[1], image.shape[0]),
             "marks": {"decimal": layout.decimal, "thousands": layout.thousands}
             | ({"duration": duration} if duration else {}),
-            "locating": {"scales": SCALES, "needs": cut.needs}
+            "locating": {
+                "scales": tuple(round(each / density, 2) for each in DENSITIES),
+                "needs": cut.needs,
+            }
             | ({"bars": (round(cut.head * density, 1), 0)} if cut.head else {}),
             "landmark": landmarks,
             "readout": readouts,
