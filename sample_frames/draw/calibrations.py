@@ -36,7 +36,7 @@ BOUNDS = {
     "duration": (0, 86400), "count": (0, 1000000), "brightness": (0, 2000),
 }  # fmt: skip
 
-# px a CSS px that captures may have: densities of 1.3 to 3.5, and some scaled down by a chat program
+# px a CSS px that captures may have: densities of 1.3 to 3.5, some scaled down by a chat program
 DENSITIES = (1.0, 4.2)
 
 Box = tuple[float, float, float, float]
