@@ -116,8 +116,8 @@ def test_a_moved_box_reads_one_readout_again(copy: Path) -> None:
     assert box is not None
     change(copy, box=(box[0] - 1, *box[1:]))
     run(settle(copy))
-    # a new reading a capture, and the capture's own note that all of it is read
-    assert entries(copy) - before == 2 * len(STILLS)
+    # a capture: one new reading, where the layout is found, and that all of it is read
+    assert entries(copy) - before == 3 * len(STILLS)
 
 
 NEARLY_SQUARE = "later/20260110_101630.webp"
@@ -164,7 +164,9 @@ def test_bad_inputs_are_named_with_the_mend_and_the_rest_is_read(bad: Path) -> N
 
 
 def test_facts_that_contradict_a_capture_are_named_and_its_readings_flagged(copy: Path) -> None:
-    (copy / "session.toml").write_text("format = 1\n[device.H1]\nscreen = [1600, 900]\n", encoding="utf-8")
+    (copy / "session.toml").write_text(
+        "format = 1\n[device.H1]\nscreen = [1600, 900]\n", encoding="utf-8"
+    )
     with (copy / "facts.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(["capture", "device", "guessed"])

@@ -36,7 +36,8 @@ def clock(tmp_path_factory: pytest.TempPathFactory) -> Path:
     need("ffmpeg")
     root = tmp_path_factory.mktemp("clock") / "captures"
     (root / "calibration").mkdir(parents=True)
-    source = f"testsrc=size=640x480:rate=10,trim=start={FROM}:duration={SECONDS},setpts=PTS-STARTPTS"
+    cut = f"trim=start={FROM}:duration={SECONDS},setpts=PTS-STARTPTS"
+    source = f"testsrc=size=640x480:rate=10,{cut}"
     ffmpeg("-f", "lavfi", "-i", source, "-pix_fmt", "yuv420p", "-crf", "18", root / "clock.mp4")
     (candidate,) = find_captures(root).candidates
     with Recording(inspect(candidate)) as recording:
