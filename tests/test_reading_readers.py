@@ -120,11 +120,11 @@ def test_an_unsure_first_reader_is_not_made_sure_by_its_kind() -> None:
 def test_trust_grows_with_the_path_sum_and_with_agreement(sure: bool) -> None:
     sums = [0.1, 0.5, 0.9, 0.99, 0.999, 1.0]
     for second in (trust._AGREES, trust._SILENT, trust._DIFFERS, trust._DIFFERS_SURELY):
-        values = [trust.probability(p, 1, sure, second) for p in sums]
+        values = [trust.probability(p, p, sure, second) for p in sums]
         assert values == sorted(values)
         assert values[-1] <= trust.CEILING
     agree, silent, differs, surely = (
-        trust.probability(0.999, 3, sure, second)
+        trust.probability(0.999, 0.999, sure, second)
         for second in (trust._AGREES, trust._SILENT, trust._DIFFERS, trust._DIFFERS_SURELY)
     )
     assert agree > silent > differs > surely

@@ -43,7 +43,7 @@ from extractor.records import (
     Place,
     Reading,
 )
-from extractor.values import neighbours
+from extractor.values import DASHES, neighbours
 
 _log = logging.getLogger("ocrlog")
 
@@ -63,6 +63,12 @@ class Ask:
     decimals: int | None = None
     readout: Readout | None = None
     marks: Marks | None = None
+
+    @property
+    def dashes(self) -> str:
+        """The mark for no value where it is made of dashes, else ''."""
+        mark = self.missing or ""
+        return "" if mark.strip(DASHES) else mark
 
     @property
     def characters(self) -> str:
@@ -219,26 +225,38 @@ class FigureReader:
         if min(cut.picture.shape[:2]) < 2:
             return Seen()
         views = [self._view("cut", cut.picture, ask)]
+        best = _best(views, ask)
+        mark = []
+        if ask.dashes and subject.shows_dashes(ask.dashes):
+            mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
+            if best == ask.dashes:
+                return _together(views, mark, ask, True)
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
         drawn = [alone] if clean is None else [clean, stretched(clean, _WIDER)]
-        best = _best(views, ask)
         if not subject.sure:
             # A digit may have been left out: with more of the box the text must be the same.
             wide = subject.widened()
             views += [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
+            if _cut_short(views):
+                # It was, so the wider look is the one to be borne out by a wider one still.
+                wide = subject.widened(2)
+                views = [*views[1:], self._view("wider", wide, ask)]
+                drawn = [stretched(wide)]
             best = _best(views, ask)
-            return _together(views, self._witnesses([*drawn, wide], ask, best), ask, False)
+            second = self._witnesses([*drawn, wide], ask, best)
+            return _together(views, [*second, *mark], ask, False)
         second = self._witnesses(drawn, ask, best)
-        if views[0].columns.surety() < trust.SURE_COLUMN or second[-1].text != best:
+        unsure = views[0].columns.surety() < trust.SURE_COLUMN
+        if unsure or views[0].figures.get(best, 0.0) < trust.SURE_TEXT or second[-1].text != best:
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
             if all(look.text != best for look in second):
                 second += self._witnesses([alone], ask, best)
-        return _together(views, second, ask, True)
+        return _together(views, [*second, *mark], ask, True)
 
     def _witnesses(self, pictures: Sequence[Picture], ask: Ask, expected: str) -> list[Look]:
         """Show the second reader picture after picture until it says what is ``expected``."""
@@ -313,6 +331,12 @@ def _best(views: Sequence[_View], ask: Ask) -> str:
     return max(mean, key=lambda text: (mean[text] * _weighed(text, ask), text), default="")
 
 
+def _cut_short(views: Sequence[_View]) -> bool:
+    """Tell whether the first look's text is only a part of what the wider looks agree on."""
+    cut, *wider = (_look_of(view).text for view in views)
+    return bool(cut) and len(set(wider)) == 1 and cut != wider[0] and cut in wider[0]
+
+
 def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
     """Tell where the unit begins that was read right of the figure, px of the picture; or None."""
     line, parted = next(iter(view.lines.values()), ("", None))
@@ -334,7 +358,11 @@ def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bo
         return Seen(line, min(trust.NO_FIGURE, firsts[0].probability), (), (*firsts, *second))
     agreed = all(look.text == text for look in firsts)
     path_sum = max(look.probability for look in firsts) if agreed else mean[text]
-    probability = trust.probability(path_sum, len(views), sure, trust.witnessed(text, second))
+    least = min(view.figures.get(text, 0.0) for view in views)
+    heard = trust.witnessed(text, second)
+    probability = trust.probability(path_sum, least, sure, heard)
+    if any(look.reader == trust.STROKES and look.text == text for look in second):
+        probability = trust.DASHES
     looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
     rest = 1.0 - probability
     others = {other: min(p, rest) for other, p in mean.items() if other != text}

@@ -35,6 +35,7 @@ _MOST_STROKES = 300  # more is a texture
 _PLAIN = 0.9  # a split this like a row of digits needs no rival
 
 Edges = tuple[float, float, float, float]  # x0, y0, x1, y1
+Window = tuple[slice, slice]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +74,9 @@ def find_ink(
     picture's own left and right edges cut neighbours off, so that what touches them cannot be
     seen whole. None where nothing looks like strokes.
     """
-    x0, y0, x1, y1 = box
-    if min(x1 - x0, y1 - y0, *picture.shape[:2]) < 2:
+    work, inner, window, scale = _working(picture, box, height)
+    if work is None:
         return None
-    expected = height or (y1 - y0) / 1.5
-    scale = min(4.0, _WORK / expected)
-    grey = _contrast(picture)
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    work = np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=how), np.uint8)
-    inner = (x0 * scale, y0 * scale, x1 * scale, y1 * scale)
-    window = np.s_[
-        max(0, int(inner[1])) : int(np.ceil(inner[3])),
-        max(0, int(inner[0])) : int(np.ceil(inner[2])),
-    ]
     rows: list[_Row] = []
     for splits, enough in ((_by_rim, _SAFE), (_by_brightness, _PLAIN), (_by_thinness, _PLAIN)):
         for mask, light in splits(work, window):
@@ -106,15 +97,68 @@ def find_ink(
     return max(fills, key=_score, default=best).ink(work, inner, scale)
 
 
+def find_dashes(picture: Picture, box: Edges, height: float = 0.0) -> tuple[float, ...]:
+    """Find a row of dashes in ``box`` with nothing else beside it; see ``find_ink``.
+
+    Gives the width of each dash in digit heights, none where there is no such row.
+    """
+    work, inner, window, scale = _working(picture, box, height)
+    if work is None:
+        return ()
+    digit = height * scale or _WORK
+    for splits in (_by_rim, _by_brightness):
+        for mask, _ in splits(work, window):
+            _drop_scene(mask)
+            widths = _dashes(mask, inner, digit)
+            if widths:
+                return widths
+    return ()
+
+
+def _working(
+    picture: Picture, box: Edges, height: float
+) -> tuple[NDArray[np.uint8] | None, Edges, Window, float]:
+    """Give the grey picture at the working height, and there the box, its window and the scale."""
+    x0, y0, x1, y1 = box
+    if min(x1 - x0, y1 - y0, *picture.shape[:2]) < 2:
+        return None, box, np.s_[:0, :0], 1.0
+    scale = min(4.0, _WORK / (height or (y1 - y0) / 1.5))
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    work = cv2.resize(_contrast(picture), None, fx=scale, fy=scale, interpolation=how)
+    inner = (x0 * scale, y0 * scale, x1 * scale, y1 * scale)
+    window = np.s_[
+        max(0, int(inner[1])) : int(np.ceil(inner[3])),
+        max(0, int(inner[0])) : int(np.ceil(inner[2])),
+    ]
+    return np.asarray(work, np.uint8), inner, window, scale
+
+
+def _dashes(mask: NDArray[np.uint8], inner: Edges, digit: float) -> tuple[float, ...]:
+    it = _Strokes(mask, inner)
+    if not 0 < len(it.label) < _MOST_STROKES:
+        return ()
+    inside = it.within & it.visible & (it.area > (0.07 * digit) ** 2)
+    flat = (it.w > 1.2 * it.h) & (it.h < 0.3 * digit) & (it.fill > 0.6)
+    bars = np.flatnonzero(inside & flat & (it.w < 2 * _DASH * digit))
+    if not len(bars) or (inside & ~flat).any():
+        return ()
+    bars = bars[np.argsort(it.x[bars], kind="stable")]
+    gaps = it.x[bars][1:] - it.x1[bars][:-1]
+    alike = (
+        np.ptp(it.y[bars]) < 0.1 * digit
+        and np.ptp(it.y1[bars]) < 0.1 * digit
+        and np.ptp(it.w[bars]) < 0.15 * digit
+        and ((gaps > 0) & (gaps < 0.8 * digit)).all()
+    )
+    return tuple(float(w) for w in it.w[bars] / digit) if alike else ()
+
+
 def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """Give what strokes enclose: counters, or the letters themselves where strokes are rims."""
     around = np.pad(~strokes, 1, constant_values=True).astype(np.uint8)
     _, labels = cv2.connectedComponents(around, connectivity=4)
     enclosed: NDArray[np.bool_] = (labels != labels[0, 0]) & (around > 0)
     return enclosed[1:-1, 1:-1].astype(np.uint8)
-
-
-Window = tuple[slice, slice]
 
 
 def _by_brightness(

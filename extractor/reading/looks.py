@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from extractor.reading.ink import Edges, Ink, find_ink
+from extractor.reading.ink import Edges, Ink, find_dashes, find_ink
 from extractor.reading.interface import CharAt, Picture
 
 _MARGIN = 0.3  # ground around the ink, in digit heights: what readers were trained with
+_JOINED = 0.3  # digit heights that each of several dashes is at least wide
 _REACH = 1.3  # digit heights beside the ink in which a figure that goes on shows a digit
 
 
@@ -36,6 +37,7 @@ class Subject:
     ) -> None:
         self._picture = picture
         self._box = box
+        self._height = height
         self.ink: Ink | None = find_ink(picture, box, height, real=real)
 
     @property
@@ -43,12 +45,18 @@ class Subject:
         """The ink could be told safely."""
         return self.ink is not None and self.ink.sure
 
-    def widened(self) -> Picture:
-        """Give the box within a digit of the ink: what would show a digit left out."""
+    def shows_dashes(self, mark: str) -> bool:
+        """Tell whether nothing but the dashes of ``mark`` is drawn, which may touch each other."""
+        widths = find_dashes(self._picture, self._box, self._height)
+        joined = len(widths) == 1 and widths[0] > _JOINED * len(mark)
+        return len(widths) == len(mark) or joined
+
+    def widened(self, digits: int = 1) -> Picture:
+        """Give the box within so many ``digits`` of the ink: what would show one left out."""
         x0, y0, x1, y1 = self._box
         if self.ink is not None:
             left, upper, right, lower = self.ink.edges
-            reach, margin = 0.95 * self.ink.height, _MARGIN * self.ink.height
+            reach, margin = 0.95 * digits * self.ink.height, _MARGIN * self.ink.height
             x0, x1 = max(x0, left - reach), min(x1, right + reach)
             y0, y1 = upper - margin, lower + margin
             # A letter that the edge would cut is shown whole: a half of % is read as a digit.

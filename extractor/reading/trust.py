@@ -19,12 +19,24 @@ CEILING = 0.9999
 SURE_COLUMN = 0.9
 """Least best-probability over the columns below which a look needs others beside it."""
 
+SURE_TEXT = 0.95
+"""Path sum below which a look needs others beside it."""
+
+STROKES = "strokes"
+"""Name of the look that only sees the shapes of strokes."""
+
+DASHES = 0.9995
+"""Probability of the mark for no value where nothing but its dashes is drawn and read."""
+
 NO_FIGURE = 0.01
 """Most that a text may claim which is no figure of its kind."""
 
-_LEAST_DOUBT = {"one look": 3e-3, "more looks": 1e-3, "unsafe ink": 1e-2}
-"""Odds of an error below which the first reader's own certainty does not count (0 of some 640 and
-of some 150 met: rule of three, halved where looks differ in what they see)."""
+_LEAST_DOUBT = {"safe": 1e-3, "unsafe": 1e-2, "weak": 1e-1}
+"""Odds of an error below which the first reader's own certainty does not count: of ink told safely,
+of other ink, and where some look saw the text only weakly."""
+
+_STRONG = {True: 0.5, False: 0.9}
+"""Path sum that every look must reach for the text not to be seen weakly, on safe ink or other."""
 
 _AGREES = 0.02
 _SILENT = 2.0
@@ -43,13 +55,14 @@ def witnessed(text: str, looks: Sequence[Look]) -> float:
     return _DIFFERS_SURELY if max(dissent) > _SURELY else _DIFFERS
 
 
-def probability(path_sum: float, looks: int, sure: bool, second: float) -> float:
+def probability(path_sum: float, least: float, sure: bool, second: float) -> float:
     """Give the probability that a text is right.
 
-    ``path_sum`` is the best of the first reader's ``looks`` where all say the same text, else
-    their mean; ``sure`` whether the ink was told safely, ``second`` what ``witnessed`` gave.
+    ``path_sum`` is the best of the first reader's looks where all say the same text, else their
+    mean, and ``least`` the least of them; ``sure`` whether the ink was told safely, ``second``
+    what ``witnessed`` gave.
     """
-    case = "unsafe ink" if not sure else "one look" if looks == 1 else "more looks"
+    case = "weak" if least < _STRONG[sure] else "safe" if sure else "unsafe"
     doubt = max(1.0 - path_sum, _LEAST_DOUBT[case])
     odds = doubt / max(1.0 - doubt, 1e-9) * second
     return min(path_sum if second > 1 else 1.0, CEILING, 1.0 / (1.0 + odds))

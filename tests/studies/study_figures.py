@@ -51,6 +51,7 @@ CHECK = (
     "",
 )
 GROUNDS = ("dark", "light", "panel", "outlined", "tinted")
+SHARES = (0.15, 0.15, 0.25, 0.3, 0.15)
 UNITS = ("", "", " W", " fps", " °C", " %", " MHz", " mA", " V", "°", "%", "°C", "W", "ms")
 LABELS = ("", "", "FPS ", "P ", "Temp ", "CPU: ", "| ", "avg ")
 KINDS = ("number", "number", "number", "percentage", "duration", "size")
@@ -75,7 +76,7 @@ def photographs() -> list[Picture]:
 def figure(random: np.random.Generator, photos: list[Picture], fonts: tuple[str, ...]) -> Figure:
     """Make up one figure."""
     kind = str(random.choice(KINDS))
-    ground = str(random.choice(GROUNDS))
+    ground = str(random.choice(GROUNDS, p=SHARES))
     name = str(random.choice(fonts))
     coding = str(random.choice(("png", "jpeg", "webp", "h264")))
     behind, ink, outline = _colours(random, photos, ground)
@@ -101,8 +102,12 @@ def figure(random: np.random.Generator, photos: list[Picture], fonts: tuple[str,
     if coding == "h264":
         image = _recorded(drawing.image, int(random.integers(18, 30)))
         drawing = Drawing(image, drawing.text, drawing.box, drawing.height)
-    left, upper, right, lower = drawing.height * random.uniform((-0.05,) * 4, (0.35, 0.35, 0.5, 0.35))
-    b = drawing.box
+    left, upper, right, lower = drawing.height * random.uniform(
+        (-0.05,) * 4, (0.35, 0.35, 0.5, 0.35)
+    )
+    # A box is as high as digits, also around dashes.
+    _, upper_px, _, lower_px = font(name, size).getbbox("0")
+    b = Box(drawing.box.x, 2 * size + upper_px, drawing.box.w, lower_px - upper_px)
     box = Box(b.x - left, b.y - upper, b.w + left + right, b.h + upper + lower)
     style = {"ground": ground, "coding": coding, "font": name, "after": after.get(kind, "")}
     height = drawing.height * random.uniform(0.95, 1.05)
@@ -146,7 +151,11 @@ def _colours(
                 return (piece * (1 - share) + np.array(dark) * share).astype(np.uint8), bright, None
             return (piece * (1 - share) + np.array(bright) * share).astype(np.uint8), dark, None
         case "outlined":
-            rim = (0, 0, 0) if random.random() < 0.5 else tuple(int(c) for c in random.integers(0, 40, 3))
+            rim = (
+                (0, 0, 0)
+                if random.random() < 0.5
+                else tuple(int(c) for c in random.integers(0, 40, 3))
+            )
             return piece, bright, rim  # type: ignore[return-value]
     # Two colours of one hue or of two, still well apart in brightness.
     base = random.integers(0, 120, 3)
