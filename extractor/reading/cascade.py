@@ -51,6 +51,7 @@ _SIDE = 1.5  # how far the picture reaches beside a box, in digit heights
 _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
+_NO_POINTS = str.maketrans("", "", ".:")
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
 
@@ -229,8 +230,11 @@ class FigureReader:
         mark = []
         if ask.dashes and subject.shows_dashes(ask.dashes):
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
-            if best == ask.dashes:
-                return _together(views, mark, ask, True)
+            if best == ask.dashes or views[0].figures.get(best, 0.0) < trust.FAINT_TEXT:
+                looks = (_look_of(views[0]), *mark)
+                return Seen(
+                    ask.dashes, trust.DASHES, (Alternative(ask.dashes, trust.DASHES),), looks
+                )
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
@@ -248,13 +252,15 @@ class FigureReader:
             second = self._witnesses([*drawn, wide], ask, best)
             return _together(views, [*second, *mark], ask, False)
         second = self._witnesses(drawn, ask, best)
+        if not _says(second, best) and subject.is_shaped(best, until):
+            second = [_with_points(look, best) for look in second]
         unsure = views[0].columns.surety() < trust.SURE_COLUMN
-        if unsure or views[0].figures.get(best, 0.0) < trust.SURE_TEXT or second[-1].text != best:
+        if unsure or views[0].figures.get(best, 0.0) < trust.SURE_TEXT or not _says(second, best):
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
-            if all(look.text != best for look in second):
+            if not _says(second, best):
                 second += self._witnesses([alone], ask, best)
         return _together(views, [*second, *mark], ask, True)
 
@@ -331,6 +337,16 @@ def _best(views: Sequence[_View], ask: Ask) -> str:
     return max(mean, key=lambda text: (mean[text] * _weighed(text, ask), text), default="")
 
 
+def _says(looks: Sequence[Look], text: str) -> bool:
+    return any(look.text == text for look in looks)
+
+
+def _with_points(look: Look, text: str) -> Look:
+    """Give back the points that the second reader lost, where they are seen in the strokes."""
+    same = look.text.translate(_NO_POINTS) == text.translate(_NO_POINTS)
+    return Look(look.reader, text, look.probability) if same else look
+
+
 def _cut_short(views: Sequence[_View]) -> bool:
     """Tell whether the first look's text is only a part of what the wider looks agree on."""
     cut, *wider = (_look_of(view).text for view in views)
@@ -359,10 +375,7 @@ def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bo
     agreed = all(look.text == text for look in firsts)
     path_sum = max(look.probability for look in firsts) if agreed else mean[text]
     least = min(view.figures.get(text, 0.0) for view in views)
-    heard = trust.witnessed(text, second)
-    probability = trust.probability(path_sum, least, sure, heard)
-    if any(look.reader == trust.STROKES and look.text == text for look in second):
-        probability = trust.DASHES
+    probability = trust.probability(path_sum, least, sure, trust.witnessed(text, second))
     looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
     rest = 1.0 - probability
     others = {other: min(p, rest) for other, p in mean.items() if other != text}

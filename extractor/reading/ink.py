@@ -42,7 +42,9 @@ Window = tuple[slice, slice]
 class Ink:
     """The ink of a figure, px of the picture it was sought in.
 
-    ``edges`` are x0, y0, x1, y1 of its strokes, ``glyphs`` the x0, x1 of each from left to right.
+    ``edges`` are x0, y0, x1, y1 of its strokes, ``glyphs`` the x0, x1 of each from left to right,
+    ``shapes`` what each looks like: ``d`` as high as a digit, ``.`` a dot on the line, ``:`` one
+    above it, ``-`` a dash, ``?`` anything else.
     ``room`` is how far a cut may reach to the left and right before it meets other ink, and
     ``beside`` the x0, x1 of the letters beside the figure and of their parts.
     ``height`` is that of its digits. ``near`` says on which sides (left, right) other ink stands
@@ -54,6 +56,7 @@ class Ink:
 
     edges: Edges
     glyphs: tuple[tuple[float, float], ...]
+    shapes: str
     room: tuple[float, float]
     beside: tuple[tuple[float, float], ...]
     height: float
@@ -252,6 +255,7 @@ class _Row:
     score: float  # likeness weighed with how much ink it explains
     edges: Edges
     glyphs: NDArray[np.float64]  # x0, x1 of each
+    shapes: str
     room: tuple[float, float]
     height: float
     near: tuple[bool, bool]
@@ -290,6 +294,7 @@ class _Row:
         return Ink(
             (x0, y0, x1, y1),
             tuple((float(a), float(b)) for a, b in self.glyphs / scale),
+            self.shapes,
             (left, right),
             tuple((float(a), float(b)) for a, b in self.beside / scale),
             self.height / scale,
@@ -416,6 +421,19 @@ class _Strokes:
             float(x[x >= last - 1].min(initial=self.wide)),
         )
 
+    def shapes(self, own: NDArray[np.intp], head: float, foot: float) -> str:
+        """Name what each stroke of a row looks like; see ``Ink``."""
+        digit = foot - head
+        high = self.h[own] > 0.6 * digit
+        flat = self.w[own] > 1.2 * self.h[own]
+        low = self.h[own] < 0.35 * digit
+        dot = low & (self.w[own] < 0.4 * digit)
+        on_line = np.abs(self.y1[own] - foot) < 0.15 * digit
+        names = np.select(
+            [high, dot & on_line, dot & ~flat, low & flat], ["d", ".", ":", "-"], default="?"
+        )
+        return "".join(names)
+
     def letters(self, head: float, foot: float) -> NDArray[np.bool_]:
         """Tell which may be letters beside the figure, with ascenders and descenders."""
         digit = foot - head
@@ -461,6 +479,7 @@ def _row(
         likeness * _explained(float(it.w[chosen].sum()) / digit),
         (first, upper, last, lower),
         np.stack([it.x[own], it.x1[own]], axis=1),
+        it.shapes(own, head, foot),
         it.room(np.union1d(others, pieces), first, last),
         digit,
         near,

@@ -51,6 +51,23 @@ class Subject:
         joined = len(widths) == 1 and widths[0] > _JOINED * len(mark)
         return len(widths) == len(mark) or joined
 
+    def is_shaped(self, text: str, until: float | None) -> bool:
+        """Tell whether the strokes are digits, dots and dashes just where ``text`` has them.
+
+        The second reader tends to lose points, which are plain to see in the strokes.
+        """
+        if self.ink is None or not self.ink.sure:
+            return False
+        end = np.inf if until is None else until + 1
+        shapes = [
+            shape
+            for shape, (_, x1) in zip(self.ink.shapes, self.ink.glyphs, strict=True)
+            if x1 <= end
+        ]
+        seen = "".join(shapes).replace(".:", ":").replace(":.", ":")
+        wanted = "".join("d" if char.isdigit() else char for char in text)
+        return set(wanted) <= set("d.:-") and seen == wanted
+
     def widened(self, digits: int = 1) -> Picture:
         """Give the box within so many ``digits`` of the ink: what would show one left out."""
         x0, y0, x1, y1 = self._box

@@ -28,6 +28,9 @@ STROKES = "strokes"
 DASHES = 0.9995
 """Probability of the mark for no value where nothing but its dashes is drawn and read."""
 
+FAINT_TEXT = 0.1
+"""Path sum below which a figure read among dashes counts for nothing."""
+
 NO_FIGURE = 0.01
 """Most that a text may claim which is no figure of its kind."""
 
