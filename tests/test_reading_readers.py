@@ -101,6 +101,14 @@ def test_a_silent_or_garbled_second_reader_is_no_agreement(said: str) -> None:
     assert figure.probability < RELEASED
 
 
+def test_a_point_that_the_second_reader_lost_is_given_back_where_strokes_show_it() -> None:
+    (figure,) = FigureReader(Says("58.3"), Witness("583")).read_figures([CROP])
+    assert figure.probability >= RELEASED
+    for wrong in ("5.83", "583"):
+        (figure,) = FigureReader(Says(wrong), Witness("58.3")).read_figures([CROP])
+        assert figure.probability < RELEASED
+
+
 def test_a_silent_first_reader_reads_nothing() -> None:
     (figure,) = FigureReader(Says(""), Witness("58.3")).read_figures([CROP])
     assert (figure.text, figure.probability) == ("", 0.0)
@@ -128,3 +136,10 @@ def test_trust_grows_with_the_path_sum_and_with_agreement(sure: bool) -> None:
         for second in (trust._AGREES, trust._SILENT, trust._DIFFERS, trust._DIFFERS_SURELY)
     )
     assert agree > silent > differs > surely
+
+
+def test_what_a_look_saw_only_weakly_is_not_released_on_unsafe_ink() -> None:
+    assert trust.probability(0.9999, 0.95, False, trust._AGREES) >= RELEASED
+    assert trust.probability(0.9999, 0.6, False, trust._AGREES) < RELEASED
+    assert trust.probability(0.9999, 0.6, True, trust._AGREES) >= RELEASED
+    assert trust.probability(0.9999, 0.2, True, trust._AGREES) < RELEASED

@@ -1,6 +1,6 @@
 """Draws the figures of the readers' studies: fonts, grounds, codings, boxes, with their truth.
 
-Needs `pip install -e .[samples,study]`: the photographs and the fonts. ``FIT`` and ``CHECK`` share
+Needs `pip install -e .[test,study]`: photographs and fonts, all of them under the OFL or as free. ``FIT`` and ``CHECK`` share
 no font: what is set on the one is held against the other. None of them is a font of the samples.
 """
 
