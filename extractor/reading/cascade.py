@@ -51,6 +51,7 @@ _SIDE = 1.5  # how far the picture reaches beside a box, in digit heights
 _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
+_LIKE_DIGITS = "OoQDIl|SBZ"  # a unit that begins so may be a digit, and is not cut off
 _NO_POINTS = str.maketrans("", "", ".:")
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
@@ -262,7 +263,9 @@ class FigureReader:
             best = _best(views, ask)
             if not _says(second, best):
                 second += self._witnesses([alone], ask, best)
-        return _together(views, [*second, *mark], ask, True)
+        # What is cut off as a unit only the first look has seen.
+        whole = until is None or views[0].figures.get(best, 0.0) >= trust.SURE_COLUMN
+        return _together(views, [*second, *mark], ask, whole)
 
     def _witnesses(self, pictures: Sequence[Picture], ask: Ask, expected: str) -> list[Look]:
         """Show the second reader picture after picture until it says what is ``expected``."""
@@ -360,6 +363,8 @@ def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
     if parted is None or not parted.unit or "".join(char.char for char in chars) != line:
         return None
     follows = next(char for char in chars[parted.end :] if char.char != " ")
+    if follows.char in _LIKE_DIGITS:
+        return None
     return subject.gap_near(x + (chars[parted.end - 1].x1 + follows.x0) / 2)
 
 
