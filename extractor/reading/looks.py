@@ -12,6 +12,7 @@ from extractor.reading.ink import Edges, Ink, find_dashes, find_ink
 from extractor.reading.interface import CharAt, Picture
 
 _MARGIN = 0.3  # ground around the ink, in digit heights: what readers were trained with
+_MISSED = 1.7  # digit heights that show the digit behind a colon as wide as a digit
 _JOINED = 0.3  # digit heights that each of several dashes is at least wide
 _REACH = 1.3  # digit heights beside the ink in which a figure that goes on shows a digit
 
@@ -73,7 +74,7 @@ class Subject:
         x0, y0, x1, y1 = self._box
         if self.ink is not None:
             left, upper, right, lower = self.ink.edges
-            reach, margin = 0.95 * digits * self.ink.height, _MARGIN * self.ink.height
+            reach, margin = _MISSED * digits * self.ink.height, _MARGIN * self.ink.height
             x0, x1 = max(x0, left - reach), min(x1, right + reach)
             y0, y1 = upper - margin, lower + margin
             # A letter that the edge would cut is shown whole: a half of % is read as a digit.

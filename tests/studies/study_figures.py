@@ -1,7 +1,7 @@
 """Draws the figures of the readers' studies: fonts, grounds, codings, boxes, with their truth.
 
-Needs `pip install -e .[test,study]`: photographs and fonts, all free. ``FIT`` and ``CHECK`` share no
-font: what is set on the one is held against the other. None of them is a font of the samples.
+Needs `pip install -e .[test,study]`: photographs and fonts, all free. ``FIT`` and ``CHECK`` share
+no font: what is set on the one is held against the other. None of them is a font of the samples.
 """
 
 from __future__ import annotations
