@@ -205,6 +205,12 @@ def test_rows_stand_in_readout_order_and_verdicts_in_that_of_the_sightings() -> 
         ("kadr/s", "fps", "kadr/s", False),
         ("mW", "W", "W", True),
         ("VV", "W", None, False),
+        ("f", "fps", "fps", False),  # the rest is cut away
+        ("m", "ms", None, False),
+        ("M", "MHz", None, False),
+        ("m", "W", None, True),
+        ("m", "A", "A", True),
+        ("G", "MHz", None, True),
         ("", "W", None, False),
         ("W", "", None, False),
     ],

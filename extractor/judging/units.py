@@ -68,12 +68,22 @@ def contradiction(seen: str, unit: str, drawn: str | None) -> str:
     expected = _BY_SPELLING.get(_plain(drawn), unit) if drawn else unit
     shown = drawn or unit
     known = _BY_SPELLING.get(text)
+    if _plain(shown).startswith(text) and not (
+        known and known != expected and _kin(known, expected)
+    ):
+        return ""  # the beginning of the unit: its rest was cut away from the figure
     if known is not None:
         other = bool(expected) and known != expected
         return f"{seen} stands beside the figure, the calibration says {shown}" if other else ""
-    kin = [each for each in _SPELLINGS if each != expected and _kin(each, expected)]
-    if kin and min(_nearness(text, each) for each in kin) <= min(1, _nearness(text, expected)):
-        return f"{seen} stands beside the figure and may be {kin[0]}, the calibration says {shown}"
+    nearest = min(1, _nearness(text, expected))
+    for each in _SPELLINGS:
+        if each == expected or not _kin(each, expected):
+            continue
+        begins = any(spelling.startswith(text) for spelling in _SPELLINGS[each])
+        if begins or _nearness(text, each) <= nearest:
+            return (
+                f"{seen} stands beside the figure and may be {each}, the calibration says {shown}"
+            )
     return ""
 
 
