@@ -76,10 +76,10 @@ def contradiction(seen: str, unit: str, drawn: str | None) -> str:
         other = bool(expected) and known != expected
         return f"{seen} stands beside the figure, the calibration says {shown}" if other else ""
     nearest = min(1, _nearness(text, expected))
-    for each in _SPELLINGS:
+    for each, spellings in _SPELLINGS.items():
         if each == expected or not _kin(each, expected):
             continue
-        begins = any(spelling.startswith(text) for spelling in _SPELLINGS[each])
+        begins = any(spelling.startswith(text) for spelling in spellings)
         if begins or _nearness(text, each) <= nearest:
             return (
                 f"{seen} stands beside the figure and may be {each}, the calibration says {shown}"
