@@ -138,8 +138,7 @@ def test_trust_grows_with_the_path_sum_and_with_agreement(sure: bool) -> None:
     assert agree > silent > differs > surely
 
 
-def test_what_a_look_saw_only_weakly_is_not_released_on_unsafe_ink() -> None:
-    assert trust.probability(0.9999, 0.95, False, trust._AGREES) >= RELEASED
-    assert trust.probability(0.9999, 0.6, False, trust._AGREES) < RELEASED
-    assert trust.probability(0.9999, 0.6, True, trust._AGREES) >= RELEASED
-    assert trust.probability(0.9999, 0.2, True, trust._AGREES) < RELEASED
+@pytest.mark.parametrize("sure", [True, False])
+def test_what_a_look_saw_only_weakly_is_not_released(sure: bool) -> None:
+    assert trust.probability(0.9999, 0.95, sure, trust._AGREES) >= RELEASED
+    assert trust.probability(0.9999, 0.6, sure, trust._AGREES) < RELEASED

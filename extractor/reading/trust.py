@@ -38,8 +38,8 @@ _LEAST_DOUBT = {"safe": 1e-3, "unsafe": 1e-2, "weak": 1e-1}
 """Odds of an error below which the first reader's own certainty does not count: of ink told safely,
 of other ink, and where some look saw the text only weakly."""
 
-_STRONG = {True: 0.5, False: 0.9}
-"""Path sum that every look must reach for the text not to be seen weakly, on safe ink or other."""
+_STRONG = 0.9
+"""Path sum that every look must reach for the text not to be seen weakly."""
 
 _AGREES = 0.02
 _SILENT = 2.0
@@ -65,7 +65,7 @@ def probability(path_sum: float, least: float, sure: bool, second: float) -> flo
     mean, and ``least`` the least of them; ``sure`` whether the ink was told safely, ``second``
     what ``witnessed`` gave.
     """
-    case = "weak" if least < _STRONG[sure] else "safe" if sure else "unsafe"
+    case = "weak" if least < _STRONG else "safe" if sure else "unsafe"
     doubt = max(1.0 - path_sum, _LEAST_DOUBT[case])
     odds = doubt / max(1.0 - doubt, 1e-9) * second
     return min(path_sum if second > 1 else 1.0, CEILING, 1.0 / (1.0 + odds))
