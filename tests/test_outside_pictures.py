@@ -13,6 +13,7 @@ import csv
 import io
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 import pytest
 from media import ffmpeg
@@ -118,7 +119,9 @@ def test_letters_drawn_by_libass_are_read_or_doubted(tmp_path: Path) -> None:
         f"{events}\n",
         encoding="utf-8",
     )
-    source = f"mandelbrot=size=640x360:rate=1,trim=duration={len(FIGURES)},ass={script}"
+    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # its DejaVu Sans
+    letters = f"ass={script}:fontsdir={fonts}"
+    source = f"mandelbrot=size=640x360:rate=1,trim=duration={len(FIGURES)},{letters}"
     ffmpeg("-f", "lavfi", "-i", source, tmp_path / "%03d.png")
     files = sorted(tmp_path.glob("*.png"))
     frames = [np.asarray(Image.open(file).convert("RGB")) for file in files]

@@ -8,7 +8,6 @@ import shutil
 import pytest
 
 _HOW = {
-    "chromium": "apt-get install chromium",
     "ffmpeg": "apt-get install ffmpeg",
     "ffprobe": "apt-get install ffmpeg",
 }
