@@ -129,7 +129,7 @@ def test_letters_drawn_by_libass_are_read_or_doubted(tmp_path: Path) -> None:
     right = 0
     for frame, text in zip(frames, FIGURES, strict=True):
         kind = "size" if "x" in text else "duration" if ":" in text else "number"
-        (figure,) = read_figures([np.ascontiguousarray(frame[140:220, 200:440])], kind)
+        (figure,) = read_figures([np.ascontiguousarray(frame[152:208, 210:430])], kind)
         right += figure.text == text
         if figure.probability >= UNSURE:
             assert figure.text == text
