@@ -268,6 +268,18 @@ def test_half_a_percent_sign_is_no_digit(name: str, reach: float) -> None:
         assert reading.text == "72"
 
 
+@pytest.mark.parametrize("name", FONTS)
+@pytest.mark.parametrize("inside", [0.0, 0.4, 0.9])
+def test_a_sign_that_the_box_cuts_off_is_not_lost(name: str, inside: float) -> None:
+    drawing = draw("-20.8", name=name, size=36, before="P ")
+    bare = draw("20.8", name=name, size=36, before="P -")
+    box = loose(drawing, 0.1)
+    sign = bare.box.x - drawing.box.x
+    left = drawing.box.x + (1 - inside) * sign
+    reading = read(drawing, Box(left, box.y, box.right - left, box.h))
+    assert reading.text == "-20.8" or reading.probability < 0.999
+
+
 def test_outlined_letters_are_told_from_their_rims() -> None:
     random = np.random.default_rng(5)
     for size in (18, 30, 48):

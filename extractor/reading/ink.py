@@ -19,6 +19,7 @@ from extractor.reading.interface import Picture
 _WORK = 36.0  # px a digit is high while its strokes are sought
 _VISIBLE = 0.6  # a stroke less visible than this belongs to a neighbour
 _WORD_GAP = 0.3  # a gap narrower than this may stand inside a figure
+_SIGN_GAP = 0.5  # a dash nearer than this may be the figure's sign
 _TOUCHING = 0.1  # a gap narrower than this parts nothing
 _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
@@ -371,6 +372,8 @@ class _Strokes:
         )
         sized = self.w < 0.3 * self.wide
         over = (shared > 0.3 * np.minimum(self.w[:, None], self.w[None])) & sized[None]
+        sign = self.w > 1.8 * self.h  # a minus sign stands alone, whatever the scene shows above
+        over &= ~(sign[:, None] | sign[None])
         x0 = np.minimum(self.x, np.where(over, self.x[None], np.inf).min(axis=1, initial=np.inf))
         x1 = np.maximum(self.x1, np.where(over, self.x1[None], -np.inf).max(axis=1, initial=0))
         shown = np.minimum(x1, right) - np.maximum(x0, left)
@@ -400,12 +403,18 @@ class _Strokes:
     def marks(self, head: float, foot: float) -> NDArray[np.bool_]:
         """Tell which may be points, commas, colons, signs or degree signs of the row."""
         digit = foot - head
-        middle = ((self.y + self.y1) / 2 - head) / digit
         band = (self.y > head - 0.12 * digit) & (self.y1 < foot + 0.32 * digit)
         dot = (self.h < 0.45 * digit) & (self.w < 0.4 * digit) & (self.fill > 0.45)
-        dash = (self.w < _DASH * digit) & (self.w > 1.2 * self.h) & (self.h < 0.3 * digit)
-        dash &= (self.fill > 0.6) & (middle > 0.25) & (middle < 0.8)
-        return band & (dot | dash) & (self.area > (0.07 * digit) ** 2)
+        large = self.area > (0.07 * digit) ** 2
+        return (band & dot & large) | self.signs(head, foot)
+
+    def signs(self, head: float, foot: float) -> NDArray[np.bool_]:
+        """Tell which may be minus signs or dashes of the row."""
+        digit = foot - head
+        middle = ((self.y + self.y1) / 2 - head) / digit
+        flat = (self.w < _DASH * digit) & (self.w > 1.2 * self.h) & (self.h < 0.3 * digit)
+        sign: NDArray[np.bool_] = flat & (self.fill > 0.6) & (middle > 0.25) & (middle < 0.8)
+        return sign & (self.area > (0.07 * digit) ** 2)
 
     def pieces(self, head: float, foot: float) -> NDArray[np.bool_]:
         """Tell which are as large as parts of letters and stand beside the row."""
@@ -460,6 +469,8 @@ def _row(
     own = _run(it, glyphs, mates, digit, inner, real)
     if not mates[own].any():
         return None
+    signs = it.signs(head, foot)
+    own = _with_sign(it, glyphs, own, signs, digit)
     first, last = float(it.x[own].min()), float(it.x1[own].max())
     others = np.setdiff1d(glyphs, own)
     left, right = it.room(others, first, last)
@@ -469,7 +480,7 @@ def _row(
     )
     # The rings of a percent sign are no letters of the row, and must not be cut through either.
     pieces = np.setdiff1d(np.flatnonzero(it.pieces(head, foot)), own)
-    beside = np.union1d(others, pieces[~it.visible[pieces]])
+    beside = np.union1d(others[~signs[others]], pieces[~it.visible[pieces]])
     chosen = own[mates[own]]
     likeness = _likeness(it, chosen, ~member & it.within & (it.x1 > first) & (it.x < last), digit)
     upper = max(float(it.y[own].min()), head - 0.12 * digit)
@@ -545,6 +556,27 @@ def _run(
         return float(sum(x1[k] - x[k] for k in run if mates[k]))
 
     return np.array(max(runs, key=weight), np.intp)
+
+
+def _with_sign(
+    it: _Strokes,
+    glyphs: NDArray[np.intp],
+    own: NDArray[np.intp],
+    signs: NDArray[np.bool_],
+    digit: float,
+) -> NDArray[np.intp]:
+    """Add the minus sign that stands close before the figure, also where the box cuts it off.
+
+    A dash with a letter close before it joins words.
+    """
+    reach = _SIGN_GAP * digit
+    rest = np.setdiff1d(glyphs, own)
+    gap = float(it.x[own].min()) - it.x1[rest]
+    for k in rest[signs[rest] & (gap > -1) & (gap < reach)]:
+        before = float(it.x[k]) - it.x1[rest]
+        if not ((before > -1) & (before < reach)).any():
+            return np.append(k, own)
+    return own
 
 
 def _without_cut_neighbours(
