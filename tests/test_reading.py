@@ -280,6 +280,14 @@ def test_a_sign_that_the_box_cuts_off_is_not_lost(name: str, inside: float) -> N
     assert reading.text == "-20.8" or reading.probability < 0.999
 
 
+@pytest.mark.parametrize("name", FONTS)
+@pytest.mark.parametrize("before", ["GPU-", "GPU - "])
+def test_a_dash_that_joins_label_and_figure_is_no_sign(name: str, before: str) -> None:
+    drawing = draw("58.3", name=name, size=36, before=before)
+    reading = read(drawing, loose(drawing, 0.1))
+    assert reading.text == "58.3" or reading.probability < 0.999
+
+
 def test_outlined_letters_are_told_from_their_rims() -> None:
     random = np.random.default_rng(5)
     for size in (18, 30, 48):

@@ -567,15 +567,15 @@ def _with_sign(
 ) -> NDArray[np.intp]:
     """Add the minus sign that stands close before the figure, also where the box cuts it off.
 
-    A dash with a letter close before it joins words.
+    A dash with a letter as near before it joins words.
     """
-    reach = _SIGN_GAP * digit
     rest = np.setdiff1d(glyphs, own)
-    gap = float(it.x[own].min()) - it.x1[rest]
-    for k in rest[signs[rest] & (gap > -1) & (gap < reach)]:
-        before = float(it.x[k]) - it.x1[rest]
-        if not ((before > -1) & (before < reach)).any():
-            return np.append(k, own)
+    gaps = float(it.x[own].min()) - it.x1[rest]
+    for k, gap in zip(rest, gaps, strict=True):
+        if signs[k] and -1 < gap < _SIGN_GAP * digit:
+            before = float(it.x[k]) - it.x1[rest]
+            if not ((before > -1) & (before < gap + 0.15 * digit)).any():
+                return np.append(k, own)
     return own
 
 
