@@ -24,7 +24,7 @@ import io
 import os
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -418,12 +418,12 @@ def _parse(path: Path, text: str, *, marked: bool) -> _File:
         faults.append(Fault(f"{path}:{line}", key, met, expected))
 
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        header = [cell.strip() for cell in next(reader)]
+    numbered = _numbered(reader, fault)
+    _, header = next(numbered, (1, []))
+    header = [cell.strip() for cell in header]
+    if not faults:
         _check_header(header, fault)
-        rows, guessed = _rows(reader, header, fault) if not faults else ({}, {})
-    except csv.Error as error:
-        fault(reader.line_num, "the row", "", f"cells as RFC 4180 writes them ({error})")
+    rows, guessed = _rows(numbered, header, fault) if not faults else ({}, {})
     if faults:
         raise FileFaultsError(faults)
     names = tuple(name for name in header if name not in ("capture", "guessed", ""))
@@ -450,14 +450,23 @@ def _check_header(header: list[str], fault: _AddFault) -> None:
             fault(1, f"column {name}", "there twice", "each name once")
 
 
+def _numbered(reader: Any, fault: _AddFault) -> Iterator[tuple[int, list[str]]]:
+    """Give each row with the line it begins on, where a quote that is never closed is mended."""
+    begin = 1
+    try:
+        for cells in reader:
+            yield begin, cells
+            begin = reader.line_num + 1
+    except csv.Error as error:
+        fault(begin, "the row", "", f"cells as RFC 4180 writes them, quotes in pairs ({error})")
+
+
 def _rows(
-    reader: Any, header: list[str], fault: _AddFault
+    numbered: Iterator[tuple[int, list[str]]], header: list[str], fault: _AddFault
 ) -> tuple[dict[str, dict[str, str]], dict[str, dict[str, str]]]:
     rows: dict[str, dict[str, str]] = {}
     guessed: dict[str, dict[str, str]] = {}
-    line = 2
-    for cells in reader:
-        begin, line = line, reader.line_num + 1
+    for begin, cells in numbered:
         if not any(cell.strip() for cell in cells):
             continue
         if any(cell.strip() for cell in cells[len(header) :]):
