@@ -169,8 +169,9 @@ def _summarise(outcome: Outcome, seconds: float) -> int:
     say(f"Facts (device, round, ...), guesses marked; correct them there: {outcome.facts_file}")
     if states["flagged"]:
         say(
-            f"Next: look at the crops in {settings.out / 'flagged'} and settle them in "
-            "undecided.jsonl there, as docs/decisions-file.md tells."
+            f"Next: look at the crops in {settings.out / 'flagged'}, copy their lines from "
+            f"undecided.jsonl there into {settings.decisions / 'YOU-hand.jsonl'} and fill them in, "
+            "as docs/decisions-file.md tells (undecided.jsonl itself is written anew by every run)."
         )
     return states["flagged"]
 
