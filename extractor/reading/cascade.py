@@ -244,11 +244,6 @@ class FigureReader:
             # A digit may have been left out: with more of the box the text must be the same.
             wide = subject.widened()
             views += [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
-            if _cut_short(views):
-                # It was, so the wider look is the one to be borne out by a wider one still.
-                wide = subject.widened(2)
-                views = [*views[1:], self._view("wider", wide, ask)]
-                drawn = [stretched(wide)]
             best = _best(views, ask)
             second = self._witnesses([*drawn, wide], ask, best)
             return _together(views, [*second, *mark], ask, False)
@@ -348,12 +343,6 @@ def _with_points(look: Look, text: str) -> Look:
     """Give back the points that the second reader lost, where they are seen in the strokes."""
     same = look.text.translate(_NO_POINTS) == text.translate(_NO_POINTS)
     return Look(look.reader, text, look.probability) if same else look
-
-
-def _cut_short(views: Sequence[_View]) -> bool:
-    """Tell whether the first look's text is only a part of what the wider looks agree on."""
-    cut, *wider = (_look_of(view).text for view in views)
-    return bool(cut) and len(set(wider)) == 1 and cut != wider[0] and cut in wider[0]
 
 
 def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:

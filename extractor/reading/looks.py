@@ -69,12 +69,12 @@ class Subject:
         wanted = "".join("d" if char.isdigit() else char for char in text)
         return set(wanted) <= set("d.:-") and seen == wanted
 
-    def widened(self, digits: int = 1) -> Picture:
-        """Give the box within so many ``digits`` of the ink: what would show one left out."""
+    def widened(self) -> Picture:
+        """Give the box around the ink as far as it would show a digit left out."""
         x0, y0, x1, y1 = self._box
         if self.ink is not None:
             left, upper, right, lower = self.ink.edges
-            reach, margin = _MISSED * digits * self.ink.height, _MARGIN * self.ink.height
+            reach, margin = _MISSED * self.ink.height, _MARGIN * self.ink.height
             x0, x1 = max(x0, left - reach), min(x1, right + reach)
             y0, y1 = upper - margin, lower + margin
             # A letter that the edge would cut is shown whole: a half of % is read as a digit.
