@@ -118,7 +118,7 @@ def extract(
         typer.echo("ocrlog: interrupted; what was read is kept, the next run goes on", err=True)
         raise typer.Exit(INTERRUPTED) from None
     for problem in outcome.problems[:_SHOWN_PROBLEMS]:
-        typer.echo(f"{problem.capture}: {problem.problem}; {problem.mend}", err=True)
+        typer.echo(f"{problem.capture}: {problem.problem}. {problem.mend}", err=True)
     more = len(outcome.problems) - _SHOWN_PROBLEMS
     if more > 0:
         typer.echo(f"... and {more} more in {settings.out / 'problems.csv'}", err=True)

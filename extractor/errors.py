@@ -55,10 +55,12 @@ class BusyError(OcrlogError):
 class CaptureError(Exception):
     """One capture cannot be used; the rest of the batch goes on.
 
-    ``problem`` says what is wrong with it, ``mend`` what the person can do.
+    ``problem`` says what is wrong with it, ``mend`` what the person can do. ``passing``: it lies
+    with the disk or the moment, not with the content, so it is tried again in the next run.
     """
 
-    def __init__(self, problem: str, mend: str) -> None:
+    def __init__(self, problem: str, mend: str, *, passing: bool = False) -> None:
         self.problem = problem
         self.mend = mend
+        self.passing = passing
         super().__init__(f"{problem}; {mend}")

@@ -10,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -206,12 +207,14 @@ def test_a_missing_and_an_empty_folder_are_refused(tmp_path: Path, make: bool, w
 def test_all_faults_of_a_calibration_are_listed_and_nothing_is_done(copy: Path) -> None:
     path = copy / "calibration" / "panel.toml"
     text = path.read_text().replace("quantity =", "quantty =", 1)
-    text = text.replace("needs = 2", "needs = 0").replace('kind = "number"', 'kind = "numbr"', 1)
+    text = text.replace("drawn_on = [1080,", "drawn_on = [0,").replace(
+        'kind = "number"', 'kind = "numbr"', 1
+    )
     path.write_text(text)
     before = (copy / "readings" / "readings.csv").read_bytes()
     result = ocrlog("extract", copy)
     assert result.returncode == 2
-    for words in ("quantty", "needs", "numbr"):
+    for words in ("quantty", "drawn_on", "numbr"):
         assert any(words in line and "panel.toml:" in line for line in result.stderr.splitlines())
     assert (copy / "readings" / "readings.csv").read_bytes() == before
 
@@ -256,10 +259,15 @@ def reading(root: Path) -> subprocess.Popen[str]:
     call = [sys.executable, "-m", "extractor.cli", "extract", str(root), "--jobs", "1"]
     process = subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                                start_new_session=True)  # fmt: skip
-    assert process.stderr is not None
-    for line in process.stderr:
-        if line.startswith("reading: 3 of"):
-            return process
+    enough = 10 + 3 * (len(NAMES) + 2)  # ten files, three captures with readings, finds and note
+    end = time.monotonic() + 120
+    while process.poll() is None and time.monotonic() < end:
+        try:
+            if entries(root) >= enough:
+                return process
+        except sqlite3.OperationalError:
+            pass  # not made yet, or being written
+        time.sleep(0.05)
     raise AssertionError(process.communicate())
 
 
@@ -306,7 +314,55 @@ def test_a_defect_on_one_capture_is_a_problem_of_that_capture(
     assert "defect of ocrlog" in problem.mend
 
 
+def test_a_file_that_is_away_for_a_moment_is_read_the_next_time(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    away = "20260110_101500.png"
+    shutil.rmtree(copy / "readings")
+    monkeypatch.setattr(crew, "_do", stand_ins.away_while_read)
+    outcome = run(settle(copy, jobs=1))
+    assert [problem.capture for problem in outcome.problems] == [away]
+    monkeypatch.undo()
+    (copy / (away + ".away")).rename(copy / away)
+    outcome = run(settle(copy, jobs=1))
+    assert not outcome.problems
+    assert outcome.read_now == 1
+
+
+def test_an_output_folder_that_holds_the_captures_is_refused(copy: Path) -> None:
+    for out in (copy, copy.parent):
+        with pytest.raises(CallError, match="--out"):
+            settle(copy, out=out)
+    with pytest.raises(CallError, match="--decisions"):
+        settle(copy, decisions=copy / "nowhere")
+
+
 # ---------------------------------------------------------------- settling by hand
+
+
+def test_answers_filled_in_where_the_next_run_writes_are_kept(copy: Path) -> None:
+    change(copy, bounds=(0.0, 10.0))
+    run(settle(copy))
+    flagged = copy / "readings" / "flagged"
+    lines = (flagged / "undecided.jsonl").read_text(encoding="utf-8")
+    filled = lines.replace('"action": ""', '"action": "accept"', 1)
+    assert filled != lines
+    (flagged / "undecided.jsonl").write_text(filled, encoding="utf-8")
+    outcome = run(settle(copy))
+    assert (flagged / "undecided.kept-1.jsonl").read_text(encoding="utf-8") == filled
+    assert any("undecided.kept-1.jsonl" in notice for notice in outcome.notices)
+    assert (flagged / "undecided.jsonl").read_text(encoding="utf-8") == lines
+
+
+def test_another_content_at_the_same_place_has_another_crop(copy: Path) -> None:
+    change(copy, bounds=(0.0, 10.0))
+    run(settle(copy))
+    name, other = "20260110_101500.png", "20260110_101530.png"
+    crops = {path.name for path in (copy / "readings" / "flagged").glob("20260110_101500*.png")}
+    write_still(copy / name, *STILLS[name][:4], STILLS[other][4])
+    run(settle(copy))
+    again = {path.name for path in (copy / "readings" / "flagged").glob("20260110_101500*.png")}
+    assert crops and again and not crops & again
 
 
 def test_a_flagged_reading_is_settled_by_a_decisions_file(copy: Path) -> None:

@@ -19,7 +19,9 @@ _PIECE = 1 << 20
 
 def changed() -> CaptureError:
     """The error for a file that is no longer the one that was inspected."""
-    return CaptureError("the file changed while ocrlog was at work", "Run ocrlog again.")
+    return CaptureError(
+        "the file changed while ocrlog was at work", "Run ocrlog again.", passing=True
+    )
 
 
 def identity(data: bytes) -> str:
@@ -47,6 +49,7 @@ def reading(file: Path) -> Iterator[BinaryIO]:
         raise CaptureError(
             f"the file cannot be read ({error.strerror or error})",
             "Give yourself the right to read it, or copy it again from the device.",
+            passing=True,
         ) from error
 
 

@@ -21,7 +21,12 @@ from extractor.export.grids import (
 )
 from extractor.export.reading_back import read_readings, readings_frame
 from extractor.export.stage import Stage
-from extractor.export.undecided import UNDECIDED_FILE, flagged_crop_name, undecided_lines
+from extractor.export.undecided import (
+    UNDECIDED_FILE,
+    flagged_crop_name,
+    keep_filled_in,
+    undecided_lines,
+)
 from extractor.records import Capture, Gap, Judgement, Problem
 
 _RUN_FILE = "run.json"
@@ -60,6 +65,7 @@ def export(
         problems_grid(problems),
         gaps_grid(gaps),
     )
+    kept = keep_filled_in(out)
     description = metadata(grids)
     made_by = {name: importlib.metadata.version(name) for name in ("ocrlog", "pyarrow")}
     before = _Before(out, made_by, description)
@@ -74,13 +80,13 @@ def export(
             put(f"{grid.table.name}.csv", grid.csv())
         for grid in grids:
             name = f"{grid.table.name}.parquet"
-            kept = before.parquet(grid.table.name, hashes[f"{grid.table.name}.csv"])
-            put(name, grid.parquet() if kept is None else kept)
+            same = before.parquet(grid.table.name, hashes[f"{grid.table.name}.csv"])
+            put(name, grid.parquet() if same is None else same)
         put(METADATA_FILE, description)
         stage.put(UNDECIDED_FILE, undecided_lines(judgement))
         stage.put(_RUN_FILE, _run(run, grids, judgement, made_by, hashes))
         files, notices = stage.commit()
-    return ExportReport(files, (*clashes, *notices))
+    return ExportReport(files, (*kept, *clashes, *notices))
 
 
 class _Before:

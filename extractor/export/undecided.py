@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import re
 from hashlib import blake2b
-from pathlib import PurePosixPath
+from itertools import count
+from pathlib import Path, PurePosixPath
 
 from extractor.export.grids import shortest
 from extractor.records import Judged, Judgement, Verdict
@@ -23,11 +24,41 @@ def flagged_crop_name(verdict: Verdict, judged: Judged) -> str:
     """
     reading, frame, path = judged.reading, verdict.sighting.frame, verdict.sighting.capture.path
     box = reading.box and (reading.box.x, reading.box.y, reading.box.w, reading.box.h)
-    told = json.dumps([path, frame.pts, reading.layout, reading.readout, box])
+    told = json.dumps([path, frame.content, frame.pts, reading.layout, reading.readout, box])
     parts = [_plain(PurePosixPath(path).stem)[:60], reading.readout]
     if frame.at_s is not None:
         parts.insert(1, f"{shortest(round(frame.at_s, 3))}s")
     return f"{'_'.join(parts)}_{blake2b(told.encode(), digest_size=5).hexdigest()}.png"
+
+
+def keep_filled_in(out: Path) -> list[str]:
+    """Set an ``undecided.jsonl`` in which a person filled in an action aside; say so.
+
+    It is written anew by every run, and answers given in it would be lost.
+    """
+    file = out / UNDECIDED_FILE
+    try:
+        lines = file.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []
+    if not any(_has_action(line) for line in lines):
+        return []
+    number = next(n for n in count(1) if not _kept(file, n).exists())
+    kept = _kept(file, number)
+    file.replace(kept)
+    return [f"answers were filled in in {file}: they are kept in {kept}; move it to decisions/"]
+
+
+def _kept(file: Path, number: int) -> Path:
+    return file.with_name(f"undecided.kept-{number}.jsonl")
+
+
+def _has_action(line: str) -> bool:
+    try:
+        entry = json.loads(line)
+    except ValueError:
+        return bool(line.strip())  # no line of ours: a person wrote in it
+    return isinstance(entry, dict) and bool(entry.get("action"))
 
 
 def undecided_lines(judgement: Judgement) -> bytes:

@@ -41,9 +41,12 @@ if TYPE_CHECKING:
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many are done, of how many."""
 
+_GONE_MEND = "Put it back, or run ocrlog again without it."
+_NOTHING_READ = "nothing of it could be read"
+_NOTHING_READ_MEND = "Copy it again from the device, or take it out of the folder."
 _NOTHING_FOUND = "none of the layouts in use was found on it"
 _NOTHING_FOUND_MEND = (
-    "take it out of the folder, or write a calibration for its layout (docs/calibration.md)"
+    "Take it out of the folder, or write a calibration for its layout (docs/calibration.md)."
 )
 
 
@@ -105,7 +108,14 @@ def settle(
         raise CallError(f"--every {every}: give the seconds between two samples, more than 0")
     if jobs is not None and jobs < 1:
         raise CallError(f"--jobs {jobs}: give the number of worker processes, at least 1")
+    if decisions is not None and not decisions.is_dir():
+        raise CallError(f"{decisions}: no such folder of decisions; check --decisions")
     root = captures.absolute()
+    if out is not None and out.absolute() in (root, *root.parents):
+        raise CallError(
+            f"--out {out} holds the captures themselves; name a folder of its own, or leave it "
+            f"out for {root / 'readings'}"
+        )
     named = tuple(place.absolute() for place in calibration)
     for place in named:
         if not place.exists():
@@ -160,10 +170,16 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             judgement = judging.judge(
                 _sightings(captures, frames, proposed), inputs.by_id, decisions
             )
+        named = {problem.capture for problem in failed}
         problems += [
             *listing.problems,
             *failed,
-            *(problem for each in captures for problem in _problems_of(each, *read[each.path])),
+            *(
+                problem
+                for each in captures
+                if each.path not in named
+                for problem in _problems_of(each, *read[each.path])
+            ),
             *_contradicted(proposed),
         ]
         outcome = Outcome(
@@ -180,6 +196,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
         )
         told = facts.write_facts_csv(inputs.facts_file, proposed)
         report = _export(outcome)
+        told = (*told, *write_crops(settings.out / "flagged", judgement))
         progress("judging and writing", 1, 1)
         notices = (
             *inputs.notices,
@@ -208,7 +225,7 @@ def extract(
     captures: str | Path,
     *,
     out: str | Path | None = None,
-    calibration: Iterable[str | Path] = (),
+    calibration: str | Path | Iterable[str | Path] = (),
     decisions: str | Path | None = None,
     every: float = 1.0,
     jobs: int = 1,
@@ -222,7 +239,10 @@ def extract(
     settings = settle(
         Path(captures),
         out=None if out is None else Path(out),
-        calibration=[Path(place) for place in calibration],
+        calibration=[
+            Path(place)
+            for place in ([calibration] if isinstance(calibration, str | Path) else calibration)
+        ],
         decisions=None if decisions is None else Path(decisions),
         every=every,
         jobs=jobs,
@@ -309,13 +329,18 @@ def _inspect(
     candidates: Sequence[sources.Candidate], cache: store.Cache, crew: Crew, progress: Progress
 ) -> tuple[list[Capture], list[Problem]]:
     """Tell what every file is; from the cache where the file is the same as before."""
-    names = {each: file_key(each) for each in candidates}
+    names: dict[sources.Candidate, str] = {}
+    problems: list[Problem] = []
+    for candidate in candidates:
+        try:
+            names[candidate] = file_key(candidate)
+        except OSError as error:
+            problems.append(Problem(candidate.path, f"the file has gone ({error})", _GONE_MEND))
     known = cache.get_many("files", list(names.values()))
     fresh = [each for each, name in names.items() if name not in known]
-    failed = _work(crew, fresh, "inspecting", progress)
+    problems += _work(crew, fresh, "inspecting", progress)
     known |= cache.get_many("files", [names[each] for each in fresh])
     captures: list[Capture] = []
-    problems = list(failed)
     for candidate, name in names.items():
         if name not in known:
             continue
@@ -412,7 +437,7 @@ def _sightings(
 
 def _contradicted(proposed: Mapping[str, facts.Facts]) -> list[Problem]:
     return [
-        Problem(path, each.fault, "correct the device in facts.csv or session.toml")
+        Problem(path, each.fault, "Correct the device in facts.csv or session.toml.")
         for path, each in proposed.items()
         if each.fault
     ]
@@ -423,7 +448,9 @@ def _problems_of(
 ) -> list[Problem]:
     if read.problem:
         return [Problem(capture.path, read.problem, read.mend)]
-    if frames and not any(frame.found for frame in frames):
+    if not frames:  # its twin in content crashed, or a recording without a frame
+        return [Problem(capture.path, _NOTHING_READ, _NOTHING_READ_MEND)]
+    if not any(frame.found for frame in frames):
         return [Problem(capture.path, _NOTHING_FOUND, _NOTHING_FOUND_MEND)]
     return []
 
@@ -461,7 +488,7 @@ def _shown(
 
 def _export(outcome: Outcome) -> export.ExportReport:
     settings = outcome.settings
-    report = export.export(
+    return export.export(
         settings.out,
         judgement=outcome.judgement,
         captures=outcome.captures,
@@ -494,8 +521,6 @@ def _export(outcome: Outcome) -> export.ExportReport:
             },
         },
     )
-    write_crops(settings.out / "flagged", outcome.judgement)
-    return report
 
 
 __all__ = ["Outcome", "Progress", "Settings", "extract", "run", "settle"]

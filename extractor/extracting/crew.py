@@ -35,7 +35,7 @@ _ONE_THREAD = (
     "VECLIB_MAXIMUM_THREADS",
 )
 _CRASHED = "the process that read it ended without a word"
-_CRASHED_MEND = "take it out of the folder and report it as a defect of ocrlog"
+_CRASHED_MEND = "Take it out of the folder and report it as a defect of ocrlog."
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,8 @@ class Crew:
                 initargs=(self.calibrations, self.every, self.cache),
             )
             try:
-                waiting = {pool.submit(_do, item): item for item in items}
+                with _interrupts_held():
+                    waiting = {pool.submit(_do, item): item for item in items}
                 left: list[Item] = []
                 for future in as_completed(waiting):
                     try:
@@ -85,6 +86,19 @@ class Crew:
                 raise
             finally:
                 pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Start processes that no interrupt reaches before they can ignore it."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows sends them none
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -118,17 +132,13 @@ def _start(calibrations: tuple[Calibration, ...], every: float, cache: Path) -> 
 
 
 def _do(item: Item) -> Problem | None:
-    worker = _Here.worker
     try:
-        if isinstance(item, Capture):
-            worker.read(item)
-        else:
-            worker.inspect(item)
+        worker = _Here.worker
+        return worker.read(item) if isinstance(item, Capture) else worker.inspect(item)
     except Exception as error:  # a defect on one capture must not end the batch
         where = " | ".join(traceback.format_exc().strip().splitlines())
         return Problem(
             item.path,
             f"ocrlog failed on it: {type(error).__name__}: {error}",
-            f"report this as a defect of ocrlog, with: {where}",
+            f"Report this as a defect of ocrlog, with: {where}",
         )
-    return None

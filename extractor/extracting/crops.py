@@ -16,11 +16,13 @@ from extractor.errors import CaptureError
 from extractor.export import flagged_crop_name
 from extractor.records import Box, Capture, Judgement
 
+Wanted = dict[str, tuple[Capture, int | None, Box]]
+
 # What a person needs to see around a figure, as a share of the box's height.
 _MARGIN = 0.6
 
 
-def wanted_crops(judgement: Judgement) -> dict[str, tuple[Capture, int | None, Box]]:
+def wanted_crops(judgement: Judgement) -> Wanted:
     """Name every crop that the flagged readings need: file name -> capture, pts, box.
 
     Readings that are not shown have no box and no crop.
@@ -38,16 +40,23 @@ def wanted_crops(judgement: Judgement) -> dict[str, tuple[Capture, int | None, B
     return wanted
 
 
-def write_crops(folder: Path, judgement: Judgement) -> None:
+def write_crops(folder: Path, judgement: Judgement) -> list[str]:
     """Make ``folder`` hold the crops of the flagged readings and no stale ones.
 
     Crops that are there already stay; a capture that can no longer be decoded is passed over
-    (it is a problem of its own).
+    (it is a problem of its own). Returns what the person should be told.
     """
-    wanted = wanted_crops(judgement)
+    try:
+        _write_crops(folder, wanted_crops(judgement))
+    except OSError as error:
+        return [f"not all crops could be written to {folder} ({error}); the tables are whole"]
+    return []
+
+
+def _write_crops(folder: Path, wanted: Wanted) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for stale in folder.glob("*.png"):
-        if stale.name not in wanted:
+        if stale.name not in wanted and stale.is_file():
             stale.unlink()
     missing: dict[Capture, list[tuple[str, int | None, Box]]] = defaultdict(list)
     for name, (capture, pts, box) in wanted.items():

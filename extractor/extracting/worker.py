@@ -10,6 +10,7 @@ from collections.abc import Collection, Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import cached_property
+from importlib.metadata import version
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,10 +52,13 @@ class Shot:
 
 
 def file_key(candidate: sources.Candidate) -> str:
-    """Name a file as it lies on the disk: when this is the same, so are its bytes."""
+    """Name a file as it lies on the disk: when this is the same, so are its bytes.
+
+    Raises OSError if the file has gone.
+    """
     stat = candidate.file.stat()
     parts = (os.fsencode(candidate.file).hex(), stat.st_ino, stat.st_size, stat.st_mtime_ns)
-    return "-".join(map(str, parts))
+    return "-".join(map(str, (version("ocrlog"), *parts)))
 
 
 def method() -> str:
@@ -81,19 +85,21 @@ class Worker:
     def _locator(self) -> Locator:
         return Locator(tuple(self._calibrations.values()), self._reader)
 
-    def inspect(self, candidate: sources.Candidate) -> Capture | Problem:
-        """Tell what a file is, and remember it."""
+    def inspect(self, candidate: sources.Candidate) -> Problem | None:
+        """Tell what a file is, and remember it; returns a problem that may pass."""
         result: Capture | Problem
         key = file_key(candidate)
         try:
             result = sources.inspect(candidate)
         except CaptureError as error:
             result = Problem(candidate.path, error.problem, error.mend)
+            if error.passing:
+                return result
         self._cache.put_many("files", {key: store.record_to_json(result)})
-        return result
+        return None
 
-    def read(self, capture: Capture) -> None:
-        """Read all that a capture shows into the cache.
+    def read(self, capture: Capture) -> Problem | None:
+        """Read all that a capture shows into the cache; returns a problem that may pass.
 
         A capture that cannot be decoded, or breaks in the middle, keeps what came before; why it
         broke is remembered with it.
@@ -120,12 +126,15 @@ class Worker:
                     last = self._locator.locate(steady.image, last)
                 self._read_frame(capture, steady, last)
                 rows.append(FrameTime(steady.pts, steady.at_s, changing))
+        if broken and broken.passing:
+            return Problem(capture.path, broken.problem, broken.mend)
         whole = FramesRead(
             tuple(rows),
             broken.problem if broken else "",
             broken.mend if broken else "",
         )
         self._cache.put_many("captures", {self._keys.capture(capture): store.record_to_json(whole)})
+        return None
 
     def _shots(self, capture: Capture) -> Generator[tuple[Shot | None, Shot, Shot | None]]:
         """Yield each frame to read with the frames shown just before and just after it."""
