@@ -365,15 +365,21 @@ class _Strokes:
     def _seen_whole(self, left: float, right: float) -> NDArray[np.bool_]:
         """Tell which belong to a letter that is in the box for the most part.
 
-        Strokes over each other make one letter: the rings of a percent sign and its bar.
+        Strokes that reach into each other make one letter: the rings of a percent sign and its bar.
         """
         shared = np.minimum(self.x1[:, None], self.x1[None]) - np.maximum(
             self.x[:, None], self.x[None]
         )
+        level = np.minimum(self.y1[:, None], self.y1[None]) - np.maximum(
+            self.y[:, None], self.y[None]
+        )
         sized = self.w < 0.3 * self.wide
-        over = (shared > 0.3 * np.minimum(self.w[:, None], self.w[None])) & sized[None]
-        sign = self.w > 1.8 * self.h  # a minus sign stands alone, whatever the scene shows above
-        over &= ~(sign[:, None] | sign[None])
+        # Side by side in height too: what the scene shows above a letter is no part of it.
+        over = (
+            (shared > 0.3 * np.minimum(self.w[:, None], self.w[None]))
+            & (level > 0.3 * np.minimum(self.h[:, None], self.h[None]))
+            & sized[None]
+        )
         x0 = np.minimum(self.x, np.where(over, self.x[None], np.inf).min(axis=1, initial=np.inf))
         x1 = np.maximum(self.x1, np.where(over, self.x1[None], -np.inf).max(axis=1, initial=0))
         shown = np.minimum(x1, right) - np.maximum(x0, left)

@@ -116,7 +116,8 @@ def tell(lines: Sequence[dict[str, Any]]) -> None:
             f"{sum(line['probability'] < RELEASED for line in some) / len(some):.2%}"
         )
 
-    released = [line for line in lines if line["probability"] >= RELEASED]
+    # What is cut off is flagged whatever its probability.
+    released = [line for line in lines if line["probability"] >= RELEASED and not line["cut"]]
     count("all", lines)
     count("released", released)
     for key in ("ground", "coding", "kind"):
