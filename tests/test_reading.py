@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from extractor.calibration.model import Calibration
 from extractor.reading import default_reader, read_figures, reader_identity
+from extractor.reading.cascade import _with_points
 from extractor.reading.ink import find_dashes, find_ink, sharpness
-from extractor.records import Box, Figure, Found, Kind, Place, Reading
+from extractor.records import Box, Figure, Found, Kind, Look, Place, Reading
 
 GROUNDS = {
     "panel": {},
@@ -345,3 +346,20 @@ def test_the_identity_names_weights_and_libraries() -> None:
     assert default_reader().identity == identity
     for part in ("method=", "onnxruntime=", "opencv=", "tess"):
         assert part in identity
+
+
+@pytest.mark.parametrize(
+    ("seen", "best", "said"),
+    [
+        ("456", "45.6", "45.6"),  # a point that was lost
+        ("1234", "12:34", "12:34"),
+        ("45.6", "456", "45.6"),  # one that only the second reader saw
+        ("4.56", "45.6", "4.56"),  # one elsewhere
+        ("457", "45.6", "457"),
+        ("", "45.6", ""),
+    ],
+)
+def test_points_are_given_back_to_the_second_reader_but_never_taken(
+    seen: str, best: str, said: str
+) -> None:
+    assert _with_points(Look("second", seen, 0.97), best).text == said

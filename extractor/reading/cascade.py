@@ -340,9 +340,14 @@ def _says(looks: Sequence[Look], text: str) -> bool:
 
 
 def _with_points(look: Look, text: str) -> Look:
-    """Give back the points that the second reader lost, where they are seen in the strokes."""
+    """Give back the points that the second reader lost, where they are seen in the strokes.
+
+    A point that it saw and ``text`` lacks, or has elsewhere, stays what it is: another figure.
+    """
     same = look.text.translate(_NO_POINTS) == text.translate(_NO_POINTS)
-    return Look(look.reader, text, look.probability) if same else look
+    rest = iter(text)
+    only_lost = all(char in rest for char in look.text)  # in order: it consumes what it passes
+    return Look(look.reader, text, look.probability) if same and only_lost else look
 
 
 def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
