@@ -1,10 +1,10 @@
-"""Time and memory of ``ocrlog extract``: ``python tests/studies/bench_extract.py [CAPTURES]``.
+"""Time and memory of ``ocrlog extract``: ``bench_extract.py [CAPTURES [OUT]]``.
 
-Runs the command twice into a new folder and prints wall and processor time, the most memory that
-all its processes held together (sum of their proportional shares where the system tells, so that
-pages they share count once), the second run as a share of the first and whether it wrote the same
-bytes. The limit, decoding every pixel of every capture once with OpenCV and FFmpeg and nothing
-else, is measured in the same run.
+Runs the command twice into a new folder (OUT is kept) and prints wall and processor time, the most
+memory that all its processes held together (sum of their proportional shares where the system
+tells, so that pages they share count once), the second run as a share of the first and whether it
+wrote the same bytes. The limit, decoding every pixel of every capture once with OpenCV and FFmpeg
+and nothing else, is measured in the same run.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def main() -> None:
     count = sum(1 for _ in decoded(captures))
     limit = time.process_time() - began
     with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "readings"
+        out = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(folder) / "readings"
         first = timed(captures, out)
         wrote = digest(out)
         second = timed(captures, out)
