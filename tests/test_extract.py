@@ -239,6 +239,8 @@ def test_wrong_numbers_are_refused(tmp_path: Path) -> None:
         settle(tmp_path, jobs=0)
     with pytest.raises(CallError, match="--calibration"):
         settle(tmp_path, calibration=[tmp_path / "none.toml"])
+    with pytest.raises(CallError, match="holds no calibration"):
+        settle(tmp_path, calibration=[tmp_path])
 
 
 # ---------------------------------------------------------------- kills and crashes

@@ -120,6 +120,8 @@ def settle(
     for place in named:
         if not place.exists():
             raise CallError(f"{place}: no such calibration file or folder; check --calibration")
+        if place.is_dir() and not any(place.glob("*.toml")):
+            raise CallError(f"{place}: holds no calibration (*.toml); check --calibration")
     usual = (root / "calibration", Path("calibration").absolute(), packaged_folder().absolute())
     places = dict.fromkeys((*named, *(place for place in usual if place.is_dir())))
     return Settings(
