@@ -20,7 +20,7 @@ from extractor.records import DOUBTS
 if TYPE_CHECKING:
     from extractor.extracting import Outcome
 
-DONE, SOME_UNUSABLE, SOME_FLAGGED, DEFECT, INTERRUPTED = 0, 1, 3, 70, 130
+SOME_UNUSABLE, SOME_FLAGGED, DEFECT, INTERRUPTED = 1, 3, 70, 130
 _SHOWN_PROBLEMS = 50
 # Elsewhere than on a terminal a line is printed at most so often, s.
 _LINE_EVERY = 10.0

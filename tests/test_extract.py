@@ -290,12 +290,15 @@ def test_what_was_read_before_a_kill_is_not_read_again(many: Path, how: signal.S
     assert len(rows(many)) == 10 * len(NAMES)
 
 
+def add_twin(root: Path, name: str) -> None:
+    """Add a capture that shows the same as another, with a content of its own."""
+    (root / name).write_bytes((root / "20260110_101500.png").read_bytes() + b"another content")
+
+
 def test_a_capture_that_kills_its_process_costs_only_itself(
     copy: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shutil.copy(copy / "20260110_101500.png", copy / "deadly.png")
-    with (copy / "deadly.png").open("ab") as file:
-        file.write(b"another content")
+    add_twin(copy, "deadly.png")
     monkeypatch.setattr(crew, "_do", stand_ins.die_on_mark)
     outcome = run(settle(copy, jobs=2))
     (problem,) = outcome.problems
@@ -306,9 +309,7 @@ def test_a_capture_that_kills_its_process_costs_only_itself(
 def test_a_defect_on_one_capture_is_a_problem_of_that_capture(
     copy: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shutil.copy(copy / "20260110_101500.png", copy / "defect.png")
-    with (copy / "defect.png").open("ab") as file:
-        file.write(b"another content")
+    add_twin(copy, "defect.png")
     monkeypatch.setattr(crew, "_do", stand_ins.fail_on_mark)
     outcome = run(settle(copy, jobs=1))
     (problem,) = outcome.problems
