@@ -196,6 +196,14 @@ def test_damage_anywhere_never_ends_the_batch(tmp_path: Path, way: str) -> None:
     check()
 
 
+def test_a_declared_size_that_the_pixels_do_not_have_is_damage(tmp_path: Path) -> None:
+    """``clap`` (ISO/IEC 14496-12, 12.1.4) begins with width and height, each as a fraction."""
+    at = WHOLE["heic"].index(b"clap") + 12
+    data = WHOLE["heic"][:at] + struct.pack(">I", 304) + WHOLE["heic"][at + 4 :]
+    with pytest.raises(CaptureError, match="304"):
+        read_still(capture_of(tmp_path, "a.heic", data))
+
+
 def test_a_thumbnail_is_not_taken_for_the_whole(tmp_path: Path) -> None:
     """The end mark inside a JPEG's EXIF thumbnail is not the end of the picture."""
     data = WHOLE["jpeg"]

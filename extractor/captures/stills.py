@@ -102,14 +102,19 @@ def read_still(capture: Capture, rows: tuple[int, int] | None = None) -> NDArray
     form = tell(data[:HEAD])
     picture = _open(form, data)
     orientation = _orientation(form, _exif(form, data, picture))
-    if rows is None:
-        return upright(_decode(form, data, picture), orientation)
-    first, last = max(0, rows[0]), min(rows[1], capture.height)
+    first, last = (0, capture.height) if rows is None else (rows[0], min(rows[1], capture.height))
+    high = capture.height
     if form == "PNG" and orientation == 1 and 0 < last < picture.height:
         beginning = _png_beginning(data, last)
         if beginning is not None:
-            data, picture = beginning, _open(form, beginning)
-    return upright(_decode(form, data, picture), orientation)[first:last]
+            data, picture, high = beginning, _open(form, beginning), last
+    pixels = upright(_decode(form, data, picture), orientation)
+    if pixels.shape[:2] != (high, capture.width):
+        raise damaged(
+            f"it declares {capture.width} x {high} px and holds {pixels.shape[1]} x "
+            f"{pixels.shape[0]}"
+        )
+    return pixels[max(0, first) : last]
 
 
 # ---------------------------------------------------------------- headers
