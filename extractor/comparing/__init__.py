@@ -1,0 +1,1 @@
+"""From readings to an honest verdict: rounds, derived figures, verdicts, plots, report."""
