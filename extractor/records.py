@@ -107,13 +107,29 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class PlotPlace:
+    """Where the chart of one trace lies on a frame.
+
+    ``plot`` is None when the chart is not wholly shown (scrolled off, under a bar, cut away).
+    ``t_labels`` and ``value_labels`` hold the labels of the axes, None where the calibration gives
+    a fixed range. ``error`` as of a ``Place``.
+    """
+
+    trace: str
+    plot: Box | None
+    t_labels: Box | None = None
+    value_labels: Box | None = None
+    error: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """A layout found on a frame.
 
     ``layout`` is the calibration's id. ``scale`` is px of the capture a px of the calibration's
     drawing. ``area`` is what the layout covers. ``rivals`` names (ids) the layouts whose finds
     overlap this one: its readings are flagged ``which-layout``. ``score`` is the mean
-    correlation of the landmarks found, 0 to 1.
+    correlation of the landmarks found, 0 to 1. ``plots`` has one entry a trace.
     """
 
     layout: str
@@ -122,6 +138,7 @@ class Found:
     score: float
     places: tuple[Place, ...]
     rivals: tuple[str, ...] = ()
+    plots: tuple[PlotPlace, ...] = ()
 
 
 # ---------------------------------------------------------------- readings
@@ -202,6 +219,55 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class AxisLabel:
+    """One label of a chart's axis, as read and as placed.
+
+    ``at`` is the middle of its ink along the axis (x or y), px of the capture; ``line`` the middle
+    of the grid line or tick it belongs to, None if none was found. ``beside`` is what the whole
+    label says, unit and all. ``probability`` is of ``text``. ``height`` of the ink, px.
+    """
+
+    text: str
+    beside: str
+    probability: float
+    at: float
+    line: float | None
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class TraceRead:
+    """What the picture says of one trace: the curve in px and the labels of its axes.
+
+    ``layout`` is the calibration's id. ``plot`` is None when the chart is not wholly shown; then
+    the rest is empty. Columns of pixels follow one another from ``first``; ``tops`` and
+    ``bottoms`` are the edges of the line's ink in each, px of the capture (y runs down), None
+    where there is none. ``states`` says of each column: ``.`` seen, ``-`` a gap, ``h`` hidden in
+    part by something drawn over it, ``e`` cut at the plot's edge. ``pen`` is the width of the
+    line, px, ``grid`` the grid lines found (y of horizontal, x of vertical ones). ``rivals`` is
+    the share of columns in which other ink of the same colour could be the line, ``jumps`` counts
+    the breaks in it, ``contrast`` is between line and ground, 0 to 1.
+    """
+
+    layout: str
+    trace: str
+    plot: Box | None
+    error: float = 0.0
+    t_labels: tuple[AxisLabel, ...] = ()
+    value_labels: tuple[AxisLabel, ...] = ()
+    grid_x: tuple[float, ...] = ()
+    grid_y: tuple[float, ...] = ()
+    first: int = 0
+    tops: tuple[float | None, ...] = ()
+    bottoms: tuple[float | None, ...] = ()
+    states: str = ""
+    pen: float = 0.0
+    rivals: float = 0.0
+    jumps: int = 0
+    contrast: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class FrameReadings:
     """Everything read on a still or on one sampled frame of a recording.
 
@@ -216,6 +282,7 @@ class FrameReadings:
     found: tuple[Found, ...]
     readings: tuple[Reading, ...]
     changing: bool = False
+    traces: tuple[TraceRead, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

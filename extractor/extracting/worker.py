@@ -154,7 +154,7 @@ class Worker:
         for each in found:
             self._read_layout(capture, shot, each)
         # The places are kept with the readings: a moved box leaves the find as it is.
-        bare = tuple(replace(each, places=()) for each in found)
+        bare = tuple(replace(each, places=(), plots=()) for each in found)
         key = self._keys.finds(capture.content, shot.pts)
         self._cache.put_many("finds", {key: store.record_to_json(Finds(bare))})
 

@@ -10,13 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from extractor.calibration.model import Line, Readout
+from extractor.calibration.model import BoxList, Line, Readout, Trace
 from extractor.calibration.pattern import Slot, parse_pattern
 from extractor.locate.frame import Frame, Grey
 from extractor.locate.lines import CLEAR, Span, figure_extent, lay, pieces
 from extractor.locate.matching import Match
 from extractor.reading.interface import CharAt
-from extractor.records import Box, Found, Place
+from extractor.records import Box, Found, Place, PlotPlace
 
 if TYPE_CHECKING:
     from extractor.locate.locator import LineReader
@@ -56,6 +56,7 @@ def finds(frame: Frame, matches: Sequence[Match], reader: LineReader) -> list[tu
                 match.score,
                 _places(frame, match, reader),
                 tuple(rival for rival in rivals[index] if rival not in gone),
+                tuple(_plot(frame, match, trace) for trace in match.layout.calibration.trace),
             ),
             match,
         )
@@ -145,6 +146,24 @@ def _place(frame: Frame, match: Match, readout: Readout) -> Place:
     if state == "doubtful":
         error = max(error, height)
     return Place(readout.name, box, error, height)
+
+
+def _plot(frame: Frame, match: Match, trace: Trace) -> PlotPlace:
+    """Where a chart lies; a plot that is not wholly shown has no place at all."""
+    drawn = Box(*trace.plot)
+
+    def shown(box: BoxList | None) -> Box | None:
+        placed = box and match.box(trace.part, Box(*box))
+        return placed if placed and frame.holds(placed) else None
+
+    plot = shown(trace.plot)
+    backing = _backing(match, trace.part, drawn)
+    if plot is None or _under_bar(frame, match, plot) or backing == "beyond":
+        return PlotPlace(trace.name, None)
+    error = _error(match, trace.part, drawn)
+    if backing == "doubtful":
+        error = max(error, plot.h)
+    return PlotPlace(trace.name, plot, shown(trace.t_labels), shown(trace.value_labels), error)
 
 
 def _backing(match: Match, part: str, drawn: Box) -> str:
