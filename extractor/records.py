@@ -646,6 +646,80 @@ GAPS = Table(
 TABLES: tuple[Table, ...] = (READINGS, CAPTURES, PROBLEMS, GAPS)
 
 
+_ROUND_FIGURES = (
+    ("duration", "s", "length of the round or battery test"),
+    ("render_width", "px", "width of a rendered frame"),
+    ("render_height", "px", "height of a rendered frame"),
+    ("frame_rate_mean", "fps", "mean frame rate over the whole round"),
+    ("frame_rate_lowest", "fps", "lowest frame rate, as the monitor defines it"),
+    ("frame_rate_highest", "fps", "highest frame rate, as the monitor defines it"),
+    ("frame_rate_low_1_percent", "fps", "1 % low, as the monitor defines it"),
+    ("share_at_floor", "%", "share at or above the smooth floor"),
+    ("power_mean", "W", "mean power, times the device's power factor"),
+    ("power_highest", "W", "highest power, times the device's power factor"),
+    ("current_mean", "mA", "mean current, sign as shown"),
+    ("voltage_mean", "V", "mean voltage"),
+    ("battery_temperature_mean", "Cel", "mean battery temperature"),
+    ("battery_temperature_highest", "Cel", "highest battery temperature"),
+    ("chip_temperature_mean", "Cel", "mean chip temperature"),
+    ("chip_temperature_highest", "Cel", "highest chip temperature"),
+    ("skin_temperature_highest", "Cel", "highest surface temperature"),
+    ("clock_mean", "MHz", "mean clock"),
+    ("load_mean", "%", "mean load"),
+    ("level_start", "%", "battery level at the start"),
+    ("level_end", "%", "battery level at the end"),
+    ("charge_used", "mA.h", "charge drawn, as the monitor counted it"),
+    ("energy_used", "W.h", "energy drawn, as the monitor counted it"),
+    ("brightness", "cd/m2", "brightness of the screen"),
+)
+
+ROUNDS = Table(
+    "rounds",
+    "one row a device, variant, round and attempt, and where each figure comes from",
+    (
+        Column("device", "text", "", "which device", True),
+        Column("variant", "text", "", "how it was run, as session.toml names it"),
+        Column("round", "integer", "", "number of the round; empty for a battery test"),
+        Column("attempt", "integer", "", "number of the attempt at this round"),
+        Column("state", "text", "", "run, not run, missing or battery test", True),
+        Column("counts", "text", "", "yes, or no where the attempt is not compared", True),
+        Column("why", "text", "", "why it does not count, was not run, or how it ended"),
+        Column("began", "text", "", "when it began by the captures' times, ISO 8601"),
+        *(
+            column
+            for name, unit, meaning in _ROUND_FIGURES
+            for column in (
+                Column(name, "number", unit, meaning),
+                Column(f"{name}_half_width", "number", unit, f"half of the last digit of {name}"),
+                Column(f"{name}_from", "text", "", f"source of {name}, and its captures"),
+            )
+        ),
+    ),
+)
+
+COMPARISON = Table(
+    "comparison",
+    "one row a figure, verdict or warning of a device and variant, of one round or of all",
+    (
+        Column("device", "text", "", "which device; empty where it is about several"),
+        Column("variant", "text", "", "how it was run, as session.toml names it"),
+        Column("round", "integer", "", "number of the round; empty where it is about all"),
+        Column("figure", "text", "", "name of the figure, or verdict, warning, missing", True),
+        Column("value", "number", "", "the figure, in `unit`; mean over the attempts that count"),
+        Column("unit", "text", "", "UCUM code, or the trade's"),
+        Column("u_display", "number", "", "standard uncertainty from the last shown digits alone"),
+        Column("spread", "number", "", "standard deviation over attempts; empty for one attempt"),
+        Column("attempts", "integer", "", "how many attempts the value is a mean of"),
+        Column("rank", "integer", "", "1 is best; closer than the tie share a rank"),
+        Column("basis", "text", "", "monitor, recording, trace, typed, or the formula's inputs"),
+        Column("text", "text", "", "the verdict, the warning or a remark in words"),
+    ),
+)
+
+COMPARED: tuple[Table, ...] = (ROUNDS, COMPARISON)
+"""The tables that ``compare`` adds."""
+
+
 # ---------------------------------------------------------------- cells that start no formula
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
