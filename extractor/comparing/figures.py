@@ -25,7 +25,8 @@ LEVEL_HALF_WIDTH = 0.5
 
 
 def _positive(what: str, value: Number) -> Number:
-    if not getattr(value, "nominal_value", value) > 0:
+    nominal: Any = getattr(value, "nominal_value", value)
+    if not nominal > 0:
         raise ValueError(f"{what} is {value:g}; it must be more than 0")
     return value
 
