@@ -7,7 +7,7 @@ from extractor.calibration.files import (
     load_calibrations,
     packaged_folder,
 )
-from extractor.calibration.keys import locating_key, readout_key
+from extractor.calibration.keys import locating_key, other_colours, readout_key, trace_key
 from extractor.calibration.pattern import Pattern, PatternError, Slot, parse_pattern
 from extractor.calibration.relation import (
     Interval,
@@ -31,9 +31,11 @@ __all__ = [
     "load_calibration",
     "load_calibrations",
     "locating_key",
+    "other_colours",
     "packaged_folder",
     "parse_pattern",
     "parse_relation",
     "readout_key",
     "save",
+    "trace_key",
 ]

@@ -6,8 +6,9 @@ import hashlib
 import json
 from typing import Any
 
-from extractor.calibration.model import Calibration, Readout
+from extractor.calibration.model import Calibration, Readout, Trace
 from extractor.calibration.pattern import Slot, parse_pattern
+from extractor.records import Box
 
 
 def _digest(parts: dict[str, Any]) -> str:
@@ -44,6 +45,30 @@ def readout_key(calibration: Calibration, readout: Readout) -> str:
             "marks": calibration.marks.model_dump(),
             "lines": _lines(calibration, readout),
         }
+    )
+
+
+def trace_key(calibration: Calibration, trace: Trace) -> str:
+    """Digest (32 hex) of what decides how this trace is read from the picture.
+
+    Its name is part of it, and so are the colours of the other lines in the same plot, from
+    which it is told. Ranges, units and marks are not: they are applied to what was read.
+    """
+    return _digest(
+        trace.model_dump(include={"name", "part", "plot", "colour", "t_labels", "value_labels"})
+        | {"others": other_colours(calibration, trace)}
+    )
+
+
+def other_colours(calibration: Calibration, trace: Trace) -> tuple[str, ...]:
+    """Colours of the other traces whose plot is the same or overlaps, in their order."""
+    own = Box(*trace.plot)
+    return tuple(
+        other.colour
+        for other in calibration.trace
+        if other.name != trace.name
+        and other.part == trace.part
+        and own.overlap(Box(*other.plot)) > 0
     )
 
 

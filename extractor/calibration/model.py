@@ -192,7 +192,9 @@ class Relation(_Part):
 class Trace(_Part):
     """A line of a chart: the plot's box, its axes and the colour of the line.
 
-    An axis is either a fixed range or a box that holds its labels.
+    An axis is either a fixed range (its ends are the plot's edges) or a box that holds its
+    labels. ``t_unit`` says what the labels of the time axis count where they do not say it
+    themselves: ``s``, ``min``, ``h``, or how ``1:00`` is meant; without it the marks say that.
     """
 
     name: Name
@@ -204,6 +206,7 @@ class Trace(_Part):
     part: Name = "main"
     t_range: Range | None = None
     t_labels: BoxList | None = None
+    t_unit: Literal["s", "min", "h", "m:s", "h:m", "h:m:s"] | None = None
     value_range: Range | None = None
     value_labels: BoxList | None = None
 

@@ -377,6 +377,8 @@ def _trace_axes(part: Trace, whole: Calibration) -> Iterator[RuleFault]:
                 (f"{axis}_range",), f"either `{axis}_range` or the box `{axis}_labels`", met
             )
         yield from _range(f"{axis}_range", fixed)
+    if part.t_unit is not None and part.t_labels is None:
+        yield RuleFault(("t_unit",), "no `t_unit`: a fixed `t_range` is in s")
 
 
 def _trace_unit(part: Trace, whole: Calibration) -> Iterator[RuleFault]:
