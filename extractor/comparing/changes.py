@@ -1,0 +1,165 @@
+"""When a speed falls for good, and whether at once or little by little.
+
+The logarithm of a speed, from which the scene's content is taken out, is cut into levels by its
+change points (PELT, Killick, Fearnhead and Eckley 2012; ``ruptures``). A fall between two levels
+that happens from one sample to the next is a step. Falls that do not are pieces of a gradual one:
+it begins where a level, a straight fall and a level fit it best (least squares).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+How = Literal["stepped", "gradual"]
+
+# A fall of less than this share is not told as one, however sure it is.
+LEAST_FALL = 0.02
+# A sample this many robust deviations off its neighbours' median is one slow second (the scene
+# loads), no change.
+_SPIKE = 4.0
+# The least samples of a level.
+_LEVEL = 5
+# A step whose samples lie this far apart, s, is still told as one.
+_AT_ONCE = 20.0
+_FEWEST = 8
+_MOST = 120
+# A fall has begun when this share of the speed is gone.
+_SHOWN = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A lasting fall: ``at_s`` with the bounds it lies between, and what is left of the speed.
+
+    ``end_s`` is when a gradual fall has reached its lower level.
+    """
+
+    at_s: float
+    from_s: float
+    to_s: float
+    end_s: float
+    how: How
+    left: float
+
+
+def find_falls(times: Sequence[float], speed: Sequence[float]) -> list[Fall]:
+    """The lasting falls of a speed, in order of time; none where there is none or too little.
+
+    ``times`` in s, growing; ``speed`` in any unit, more than 0. The scene's content must have
+    been taken out, by a clock or by dividing two rounds.
+    """
+    t = np.asarray(times, dtype=np.float64)
+    if len(t) < _FEWEST:
+        return []
+    y = without_spikes(np.log(np.asarray(speed, dtype=np.float64)))
+    starts = _change_points(y)
+    levels = [float(y[a:b].mean()) for a, b in zip(starts, [*starts[1:], len(y)], strict=True)]
+    falls: list[Fall] = []
+    place = 1
+    while place < len(starts):
+        if levels[place] >= levels[place - 1]:
+            place += 1
+        elif _is_sharp(t, y, starts[place], levels[place] - levels[place - 1]):
+            before, after = float(t[starts[place] - 1]), float(t[starts[place]])
+            left = math.exp(levels[place] - levels[place - 1])
+            falls.append(Fall((before + after) / 2, before, after, after, "stepped", left))
+            place += 1
+        else:
+            last = place
+            while (
+                last + 1 < len(starts)
+                and levels[last + 1] < levels[last]
+                and not _is_sharp(t, y, starts[last + 1], levels[last + 1] - levels[last])
+            ):
+                last += 1
+            end = starts[last + 1] if last + 1 < len(starts) else len(y)
+            stretch = slice(starts[place - 1], end)
+            falls.append(_gradual(t[stretch], y[stretch]))
+            place = last + 1
+    return [fall for fall in falls if fall.left <= 1 - LEAST_FALL]
+
+
+def without_spikes(y: Floats) -> Floats:
+    """Replace single odd samples by the median of the five around them (after Hampel 1974)."""
+    padded = np.pad(y, 2, mode="reflect")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    off = np.abs(y - middle)
+    spread = 1.4826 * float(np.median(off))
+    return np.where(off > max(_SPIKE * spread, LEAST_FALL), middle, y)
+
+
+def _noise(y: Floats) -> float:
+    """Standard deviation of white noise, from the median step between neighbours."""
+    return 1.4826 * float(np.median(np.abs(np.diff(y)))) / math.sqrt(2)
+
+
+def _change_points(y: Floats) -> list[int]:
+    """The first sample of every level."""
+    import ruptures  # takes a second to import
+
+    # No finer than a tenth of the least fall that is told, or a noiseless clock is cut to crumbs.
+    noise = max(_noise(y), LEAST_FALL / 10)
+    # BIC takes ln n a parameter, two a level; twice that, since neighbours are not independent.
+    penalty = 4 * math.log(len(y))
+    search = ruptures.KernelCPD(kernel="linear", min_size=_LEVEL)
+    ends = search.fit((y / noise).reshape(-1, 1)).predict(pen=penalty)
+    return [0, *ends[:-1]]
+
+
+def _is_sharp(t: Floats, y: Floats, start: int, change: float) -> bool:
+    """Whether most of a change of level surely happens at once, between samples close in time."""
+    gap = t[start] - t[start - 1]
+    surely = abs(change) >= max(LEAST_FALL * 0.75, _SPIKE * _noise(y))
+    if not surely or gap > max(_AT_ONCE, 2.5 * float(np.median(np.diff(t)))):
+        return False
+    before = float(np.median(y[max(0, start - 3) : start]))
+    after = float(np.median(y[start : start + 3]))
+    return abs(after - before) >= 0.7 * abs(change)
+
+
+def _gradual(times: Floats, logs: Floats) -> Fall:
+    """The level, straight fall and level that fit a stretch best.
+
+    Where the samples are quiet enough to show it, the fall begins when they stay a hundredth
+    below the level, since no real fall begins with a corner.
+    """
+    t, y = _thinned(times, logs)
+    n = len(t)
+    rests = np.full(n, math.inf)
+    slopes, ends = np.zeros(n), np.zeros(n, dtype=np.intp)
+    for first in range(n - 2):
+        for last in range(first + 2, n):
+            x = np.clip((t - t[first]) / (t[last] - t[first]), 0.0, 1.0)
+            x -= x.mean()
+            slope = float(x @ y) / float(x @ x)
+            rest = y - y.mean() - slope * x
+            squares = float(rest @ rest)
+            if slope < 0 and squares < rests[first]:
+                rests[first], slopes[first], ends[first] = squares, slope, last
+    first = int(np.argmin(rests))
+    # What fits nearly as well: an F test of one parameter at 95 % is close to 4 / n.
+    near = np.flatnonzero(rests <= rests[first] * (1 + 4 / n))
+    at, low, high = float(t[first]), float(t[near[0]]), float(t[near[-1]])
+    before = logs[times <= at]
+    if len(before) >= _LEVEL and _noise(logs) < _SHOWN / 3:
+        whole = np.flatnonzero(logs > float(np.median(before)) - _SHOWN)
+        last_whole = int(whole[-1])
+        at = float(times[min(last_whole + 1, len(times) - 1)])
+        low, high = float(times[last_whole]), at
+    return Fall(at, low, high, float(t[ends[first]]), "gradual", math.exp(slopes[first]))
+
+
+def _thinned(t: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Means of neighbours, so that at most ``_MOST`` samples are fitted."""
+    parts = np.array_split(np.arange(len(t)), min(len(t), _MOST))
+    return (
+        np.array([t[part].mean() for part in parts]),
+        np.array([y[part].mean() for part in parts]),
+    )
