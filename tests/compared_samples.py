@@ -36,7 +36,7 @@ def half_width(text: str, layout: str, unit: str) -> float:
     mark = "," if layout in TRUNCATING else "."
     decimals = len(text.partition(mark)[2]) if mark in text else 0
     step = (60.0 if layout == "battery" else 1.0) if ":" in text else 10.0**-decimals
-    return step if layout in TRUNCATING or ":" in text else step / 2
+    return step if layout in TRUNCATING else step / 2
 
 
 @cache

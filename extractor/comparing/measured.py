@@ -38,8 +38,7 @@ class Key:
 
     def __str__(self) -> str:
         parts = [f"{self.device} {self.variant}".strip()]
-        if self.round:
-            parts.append(f"round {self.round}")
+        parts.append(f"round {self.round}" if self.round else "battery test")
         if self.attempt > 1:
             parts.append(f"attempt {self.attempt}")
         return ", ".join(parts)

@@ -12,9 +12,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Literal
+from typing import Any, Literal
 
-from uncertainties import UFloat, ufloat
+from uncertainties import ufloat
 
 from extractor.comparing import figures
 from extractor.comparing.measured import Key, Measure, Measured, Measurements, Series
@@ -77,10 +77,10 @@ class Amount:
     remark: str = ""
 
     @property
-    def uncertain(self) -> UFloat:
-        """The middle of the bounds with its ``u_display``."""
+    def uncertain(self) -> Any:
+        """The middle of the bounds with its ``u_display``; a plain float where nothing is open."""
         half = (self.high - self.low) / 2
-        return ufloat(self.low + half, figures.u_display(half))
+        return ufloat(self.low + half, figures.u_display(half)) if half > 0 else self.value
 
     @property
     def source(self) -> str:
@@ -113,7 +113,7 @@ class Round:
     size_confirmed: bool = False
     ended_early: bool = False
 
-    def get(self, name: str) -> UFloat | None:
+    def get(self, name: str) -> Any:
         """The figure as an uncertain number, or None."""
         amount = self.figures.get(name)
         return amount.uncertain if amount else None
@@ -195,7 +195,7 @@ def _round(
             if measured:
                 captures = sorted({each.capture for each in measured})
                 notices.append(
-                    f"{key}: {len(captures)} capture(s) of no known round ({captures[0]}, ...) are "
+                    f"{key.device}: {len(captures)} capture(s) of no known round ({captures[0]}, ...) are "
                     "left out; write their round into facts.csv"
                 )
             return None

@@ -418,7 +418,7 @@ class _Subject:
         falls = [fall for fall in agreed[0] if fall is not None]
         at = statistics.median(fall.at_s for fall in falls)
         low, high = min(fall.from_s for fall in falls), max(fall.to_s for fall in falls)
-        low = max(low, self._last_at_cap(first, at) or low) if falls[0].how == "gradual" else low
+        low = self._at_cap_before(first, low)
         hows = {fall.how for fall in falls}
         return Onset(
             at, min(low, at), high, hows.pop() if len(hows) == 1 else "gradual",
@@ -426,14 +426,13 @@ class _Subject:
             f"frame rate in the {_MEDIA[first.medium]} of round 1 against later rounds",
         )  # fmt: skip
 
-    def _last_at_cap(self, line: Series, before: float) -> float | None:
-        """The last sample before a time at which the cap was still reached."""
-        at = [
-            time
-            for time, value in zip(line.times, line.values, strict=True)
-            if self.cap and value >= AT_CAP * self.cap and time < before
+    def _at_cap_before(self, line: Series, time: float) -> float:
+        """The sample before a time where the cap hides it: the fall may have begun there."""
+        before = [
+            (t, v) for t, v in zip(line.times, line.values, strict=True) if t < time - line.step / 2
         ]
-        return at[-1] if at else None
+        hidden = bool(before and self.cap) and before[-1][1] >= AT_CAP * (self.cap or 0.0)
+        return before[-1][0] if hidden else time
 
     def _between_rounds(self) -> Onset | None:
         """Where round 1 shows no fall but a later round is slower in places: in between."""
