@@ -20,7 +20,7 @@ RELEASED = 0.999  # what judging asks for
 
 
 class Says:
-    """A first reader that reads ``text`` in every crop, each character with ``sure``."""
+    """A reader that reads ``text`` in every crop, each character with ``sure``."""
 
     name = "says"
     identity = "says 1"
@@ -38,8 +38,23 @@ class Says:
         return [Columns(rows, names) for _ in lines]
 
 
+class Own(Says):
+    """Stands for the own reader; evenly spread over each line."""
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
+        seen = self.read(lines, "")
+        for columns, line in zip(seen, lines, strict=True):
+            columns.px = line.shape[1] / len(columns.probabilities)
+        return seen
+
+
+def doubtful(general: Says, last: Witness) -> FigureReader:
+    """A cascade whose own reader sees nothing."""
+    return FigureReader(Own(""), general, last)  # type: ignore[arg-type]
+
+
 class Witness:
-    """A second reader that says ``text`` with ``sure``."""
+    """A last reader that says ``text`` with ``sure``."""
 
     name = "witness"
     identity = "witness 1"
@@ -62,9 +77,34 @@ class Slow(Witness):
         raise TimeoutError("no answer in time")
 
 
+def test_what_is_plain_to_the_own_reader_needs_no_other() -> None:
+    general, last = Says("53.8"), Crashing("")
+    (figure,) = FigureReader(Own("58.3"), general, last).read_figures([CROP])  # type: ignore[arg-type]
+    assert (figure.text, general.asked) == ("58.3", 0)
+    assert RELEASED < figure.probability <= trust.CEILING
+
+
+@pytest.mark.parametrize("own", ["", "53.8", "5B:_3", "58"])
+def test_what_the_own_reader_doubts_or_the_general_one_contradicts_is_not_released(
+    own: str,
+) -> None:
+    reader = FigureReader(Own(own, 0.9), Says("58.3"), Witness(""))  # type: ignore[arg-type]
+    (figure,) = reader.read_figures([CROP])
+    assert figure.probability < RELEASED
+
+
+def test_the_own_reader_backs_the_general_one() -> None:
+    general = Says("58.3")
+    reader = FigureReader(Own("58.3", 0.99), general, Crashing(""))  # type: ignore[arg-type]
+    (figure,) = reader.read_figures([CROP])
+    assert general.asked
+    assert figure.text == "58.3"
+    assert figure.probability >= RELEASED
+
+
 def test_two_that_agree_need_one_look_each() -> None:
     first = Says("58.3")
-    (figure,) = FigureReader(first, Witness("58.3")).read_figures([CROP])
+    (figure,) = doubtful(first, Witness("58.3")).read_figures([CROP])
     assert figure.text == "58.3"
     assert RELEASED < figure.probability <= trust.CEILING
     assert first.asked == 1
@@ -72,14 +112,14 @@ def test_two_that_agree_need_one_look_each() -> None:
 
 def test_a_confidently_wrong_first_reader_is_contradicted() -> None:
     first = Says("53.8")
-    (figure,) = FigureReader(first, Witness("58.3")).read_figures([CROP])
+    (figure,) = doubtful(first, Witness("58.3")).read_figures([CROP])
     assert figure.probability < 0.97
     assert {alternative.text for alternative in figure.alternatives} >= {"53.8", "58.3"}
     assert first.asked > 1
 
 
 def test_a_confidently_wrong_first_reader_is_contradicted_by_the_real_second() -> None:
-    (figure,) = FigureReader(Says("53.8")).read_figures([CROP])
+    (figure,) = FigureReader(Own(""), Says("53.8")).read_figures([CROP])
     assert figure.probability < 0.97
     assert "58.3" in {alternative.text for alternative in figure.alternatives}
 
@@ -88,7 +128,7 @@ def test_a_confidently_wrong_first_reader_is_contradicted_by_the_real_second() -
 def test_a_failing_second_reader_ends_nothing(
     second: Witness, caplog: pytest.LogCaptureFixture
 ) -> None:
-    figures = FigureReader(Says("58.3"), second).read_figures([CROP, CROP])
+    figures = doubtful(Says("58.3"), second).read_figures([CROP, CROP])
     assert [figure.text for figure in figures] == ["58.3", "58.3"]
     assert all(figure.probability < RELEASED for figure in figures)
     assert "failed on a crop" in caplog.text
@@ -96,31 +136,31 @@ def test_a_failing_second_reader_ends_nothing(
 
 @pytest.mark.parametrize("said", ["", "58 37 W", "....", "|||"])
 def test_a_silent_or_garbled_second_reader_is_no_agreement(said: str) -> None:
-    (figure,) = FigureReader(Says("58.3"), Witness(said)).read_figures([CROP])
+    (figure,) = doubtful(Says("58.3"), Witness(said)).read_figures([CROP])
     assert figure.text == "58.3"
     assert figure.probability < RELEASED
 
 
 def test_a_point_that_the_second_reader_lost_is_given_back_where_strokes_show_it() -> None:
-    (figure,) = FigureReader(Says("58.3"), Witness("583")).read_figures([CROP])
+    (figure,) = doubtful(Says("58.3"), Witness("583")).read_figures([CROP])
     assert figure.probability >= RELEASED
     for wrong in ("5.83", "583"):
-        (figure,) = FigureReader(Says(wrong), Witness("58.3")).read_figures([CROP])
+        (figure,) = doubtful(Says(wrong), Witness("58.3")).read_figures([CROP])
         assert figure.probability < RELEASED
 
 
 def test_a_silent_first_reader_reads_nothing() -> None:
-    (figure,) = FigureReader(Says(""), Witness("58.3")).read_figures([CROP])
+    (figure,) = doubtful(Says(""), Witness("58.3")).read_figures([CROP])
     assert (figure.text, figure.probability) == ("", 0.0)
 
 
 def test_a_garbled_first_reader_is_not_believed() -> None:
-    (figure,) = FigureReader(Says("5B:_3"), Witness("58.3")).read_figures([CROP])
+    (figure,) = doubtful(Says("5B:_3"), Witness("58.3")).read_figures([CROP])
     assert figure.probability <= trust.NO_FIGURE
 
 
 def test_an_unsure_first_reader_is_not_made_sure_by_its_kind() -> None:
-    (figure,) = FigureReader(Says("58.3", 0.7), Witness("58.3")).read_figures([CROP])
+    (figure,) = doubtful(Says("58.3", 0.7), Witness("58.3")).read_figures([CROP])
     assert figure.probability < RELEASED
 
 

@@ -20,7 +20,7 @@ from skimage import data
 
 from extractor.reading import own
 from extractor.reading.ctc import Columns
-from extractor.reading.own import HEIGHTS, WIDTHS, OwnReader, prepare
+from extractor.reading.own import HEIGHTS, WIDTHS, OwnReader, likeliest, prepare
 from extractor.reading.training import coding
 from extractor.reading.training.bundle import licence
 from extractor.reading.training.charset import CLASSES, DRAWN, encode, fold
@@ -179,12 +179,13 @@ def test_a_line_reads_the_same_alone_and_among_others(reader: OwnReader, crops: 
 
 
 def test_fast_decoding_agrees_with_the_plain_one(reader: OwnReader, crops: list[Crop]) -> None:
-    for looks in reader.look([crop.picture for crop in crops[:80]], "first"):
-        (columns,) = looks.columns
-        (score,) = columns.score([looks.best.text])
-        assert looks.best.probability == pytest.approx(float(score), abs=1e-6)
+    lines = reader.look([crop.picture for crop in crops[:80]], "first")
+    for columns, best in zip(lines, likeliest(lines), strict=True):
+        (score,) = columns.score([best.text])
+        assert best.probability == pytest.approx(float(score), abs=1e-6)
         fast, plain = columns.texts()[0], Columns.texts(columns)[0]
-        assert fast.text == plain.text
+        if plain.probability > 0.05:
+            assert fast.text == plain.text
         # Faint paths are not followed; what they add is counted when looks are scored. On lines
         # that nobody can read they are most of the little there is.
         least = 0.85 if plain.probability > 0.05 else 0.5

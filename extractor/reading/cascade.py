@@ -1,15 +1,15 @@
 """The order in which readers look at a figure, and what their looks together are worth.
 
-The first reader looks at the crop cut to its ink, the second at the figure drawn clean. Where
-both are sure and agree, that is all; else the first looks again at other renderings, and the
-second once more at the picture itself.
+The own reader looks at all figures of a layout side by side; what is plain to it is read. At what
+is doubtful, slower readers look one by one: the general one at the crop cut to its ink, and where
+neither what the own reader saw nor that is enough, Tesseract at the figure drawn clean.
 """
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import get_args
 
@@ -17,7 +17,8 @@ import numpy as np
 
 from extractor.calibration.model import Calibration, Marks, Readout
 from extractor.reading import trust
-from extractor.reading.figures import CHARACTERS, Parted, part
+from extractor.reading.asking import Ask, View, gather
+from extractor.reading.figures import Parted, part
 from extractor.reading.general import GeneralReader
 from extractor.reading.identity import reader_identity
 from extractor.reading.ink import sharpness
@@ -25,11 +26,12 @@ from extractor.reading.interface import (
     LineRead,
     Picture,
     Reader,
-    SeenColumns,
     Witness,
     WordAt,
 )
 from extractor.reading.looks import Subject, stretched
+from extractor.reading.own import OwnReader
+from extractor.reading.scan import Scan, Target, scan
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
 from extractor.records import (
@@ -43,7 +45,7 @@ from extractor.records import (
     Place,
     Reading,
 )
-from extractor.values import DASHES, neighbours
+from extractor.values import neighbours
 
 _log = logging.getLogger("ocrlog")
 
@@ -57,41 +59,6 @@ _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn 
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
-    """What is known of a figure before it is read."""
-
-    kind: Kind
-    missing: str | None = None
-    decimals: int | None = None
-    readout: Readout | None = None
-    marks: Marks | None = None
-
-    @property
-    def dashes(self) -> str:
-        """The mark for no value where it is made of dashes, else ''."""
-        mark = self.missing or ""
-        return "" if mark.strip(DASHES) else mark
-
-    @property
-    def characters(self) -> str:
-        """The characters its figures may hold; '' for any."""
-        known = CHARACTERS[self.kind]
-        return known + (self.missing or "") if known else ""
-
-
-@dataclass(frozen=True, slots=True)
-class _View:
-    """One look of the first reader, its texts gathered by the figure they hold."""
-
-    name: str
-    columns: SeenColumns
-    figures: Mapping[str, float]
-    lines: Mapping[str, tuple[str, Parted]]  # figure -> the likeliest line that holds it
-    nothing: float  # the probability that nothing is drawn
-    best_line: str
-
-
-@dataclass(frozen=True, slots=True)
 class Seen:
     """All that the looks at one figure gave."""
 
@@ -101,17 +68,26 @@ class Seen:
     looks: tuple[Look, ...] = ()
     near: tuple[Neighbour, ...] = ()
     unit: str = ""
+    cut: bool = False
+    height: float = 0.0
+    sharpness: float = 0.0
 
 
 class FigureReader:
     """Reads figures, lines and words; holds the nets, one of each a process.
 
-    ``first`` and ``second`` take the place of the general recogniser and of Tesseract.
+    ``own`` looks first at all; ``general`` and ``last`` look at what is doubtful.
     """
 
-    def __init__(self, first: Reader | None = None, second: Witness | None = None) -> None:
-        self._first: Reader = first or GeneralReader()
-        self._second: Witness = second or TesseractReader()
+    def __init__(
+        self,
+        own: OwnReader | None = None,
+        general: Reader | None = None,
+        last: Witness | None = None,
+    ) -> None:
+        self._own = own or OwnReader()
+        self._general: Reader = general or GeneralReader()
+        self._last: Witness = last or TesseractReader()
         self._finder = WordFinder()
 
     @cached_property
@@ -132,10 +108,18 @@ class FigureReader:
         of ``found.places``; one without a box is not shown, and empty.
         """
         readouts = {readout.name: readout for readout in calibration.readout}
+        wanted = [place for place in found.places if only is None or place.readout in only]
+        targets = [
+            _target(image, place, readouts[place.readout], calibration.marks)
+            for place in wanted
+            if place.box is not None
+        ]
+        seen = iter(self._see(targets))
         return tuple(
-            self._read_place(image, found.layout, place, readouts[place.readout], calibration.marks)
-            for place in found.places
-            if only is None or place.readout in only
+            Reading(found.layout, place.readout, None)
+            if place.box is None
+            else _reading(found.layout, place, next(seen))
+            for place in wanted
         )
 
     def read_figures(
@@ -145,7 +129,7 @@ class FigureReader:
         if kind not in get_args(Kind):
             raise ValueError(f"kind is {kind!r}; expected one of {', '.join(get_args(Kind))}")
         ask = Ask(kind, decimals=decimals)
-        figures = []
+        targets = []
         for at, crop in enumerate(crops):
             if crop.dtype != np.uint8 or crop.ndim != 3 or crop.shape[2] != 3:
                 raise ValueError(
@@ -153,14 +137,14 @@ class FigureReader:
                     "expected RGB uint8 of shape (h, w, 3)"
                 )
             high, wide = crop.shape[:2]
-            seen = self._look(Subject(crop, (0, 0, wide, high), real=True), ask)
-            figures.append(Figure(seen.text, seen.probability, seen.alternatives))
-        return figures
+            targets.append(Target(crop, (0, 0, wide, high), 0.0, ask, real=True))
+        seen = self._see(targets)
+        return [Figure(each.text, each.probability, each.alternatives) for each in seen]
 
     def read_line(self, crop: Picture) -> LineRead:
         """Read one line of text as it stands; px of the chars are those of ``crop``."""
-        (columns,) = self._first.read([crop], "")
-        chars = columns.spelled()
+        (looks,) = self._own.read([crop])
+        chars = looks.spelled()
         return LineRead("".join(char.char for char in chars), chars)
 
     def find_words(self, image: Picture, *, scale: float = 1.0) -> list[WordAt]:
@@ -169,47 +153,34 @@ class FigureReader:
         Lines of text come whole, with the spaces read. Letters of about 8 to 100 px after
         scaling are found. Ordered from top to bottom, then left to right.
         """
-        words = []
-        for box in self._finder.find(image, scale):
-            (columns,) = self._first.read([_piece(image, box)], "")
-            best = columns.texts()[0]
-            if best.text.strip():
-                words.append(WordAt(best.text, box, best.probability))
-        return words
+        boxes = self._finder.find(image, scale)
+        seen = self._own.read([_piece(image, box) for box in boxes])
+        best = [looks.texts()[0] for looks in seen]
+        return [
+            WordAt(text.text, box, text.probability)
+            for text, box in zip(best, boxes, strict=True)
+            if text.text.strip()
+        ]
 
-    def _read_place(
-        self, image: Picture, layout: str, place: Place, readout: Readout, marks: Marks
-    ) -> Reading:
-        box = place.box
-        if box is None:
-            return Reading(layout, place.readout, None)
-        height = place.height or box.h / 1.4
-        around = Box(
-            box.x - _SIDE * height,
-            box.y - _ABOVE * height,
-            box.w + 2 * _SIDE * height,
-            box.h + 2 * _ABOVE * height,
-        )
-        left, top = max(0, int(around.x)), max(0, int(around.y))
-        picture = _piece(image, around)
-        edges = (box.x - left, box.y - top, box.right - left, box.bottom - top)
-        subject = Subject(picture, edges, place.height)
-        ask = Ask(readout.kind, readout.missing, readout.decimals, readout, marks)
-        seen = self._look(subject, ask)
-        ink = subject.ink
-        return Reading(
-            layout,
-            place.readout,
-            box,
-            seen.text,
-            seen.probability,
-            seen.alternatives,
-            seen.looks,
-            seen.near,
-            seen.unit,
-            cut=bool(seen.text) and self._is_cut(subject),
-            height=ink.height if ink else place.height,
-            box_error=place.error,
+    def _see(self, targets: Sequence[Target]) -> list[Seen]:
+        return [
+            _seen_plainly(found, target)
+            if found.plain and trust.plain(found.path_sums) >= trust.ENOUGH
+            else self._look_again(found, target)
+            for found, target in zip(scan(self._own, targets), targets, strict=True)
+        ]
+
+    def _look_again(self, found: Scan, target: Target) -> Seen:
+        """Show a doubtful figure to the slower readers, and add what the own reader saw."""
+        subject = Subject(target.picture, target.box, target.height, real=target.real)
+        seen = self._look(subject, target.ask, found)
+        if found.text and found.probability > seen.probability:
+            # Worth a proposal, nothing more: the slower readers saw another figure, or none.
+            seen = _proposed(found, seen)
+        return replace(
+            seen,
+            cut=bool(seen.text) and not target.real and self._is_cut(subject),
+            height=subject.ink.height if subject.ink else target.height,
             sharpness=sharpness(subject.cut().picture),
         )
 
@@ -218,24 +189,25 @@ class FigureReader:
             return True
         if subject.ink is None or not any(subject.ink.near):
             return False
-        (columns,) = self._first.read([subject.around().picture], "")
-        return subject.goes_on(columns.spelled())
+        (looks,) = self._own.read([subject.around().picture])
+        return subject.goes_on(looks.spelled())
 
-    def _look(self, subject: Subject, ask: Ask) -> Seen:
-        """Look at one figure as often as it needs."""
+    def _look(self, subject: Subject, ask: Ask, found: Scan) -> Seen:
+        """Look at one figure with the slower readers as often as it needs."""
         cut = subject.cut()
         if min(cut.picture.shape[:2]) < 2:
-            return Seen()
+            return Seen(looks=found.looks)
         views = [self._view("cut", cut.picture, ask)]
         best = _best(views, ask)
         mark = []
         if ask.dashes and subject.shows_dashes(ask.dashes):
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
             if best == ask.dashes or views[0].figures.get(best, 0.0) < trust.FAINT_TEXT:
-                looks = (_look_of(views[0]), *mark)
+                looks = (views[0].look(), *mark)
                 return Seen(
                     ask.dashes, trust.DASHES, (Alternative(ask.dashes, trust.DASHES),), looks
                 )
+        own = [look for look in found.looks if look.text]
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
@@ -245,25 +217,29 @@ class FigureReader:
             wide = subject.widened()
             views += [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
             best = _best(views, ask)
-            second = self._witnesses([*drawn, wide], ask, best)
-            return _together(views, [*second, *mark], ask, False)
-        second = self._witnesses(drawn, ask, best)
-        if not _says(second, best) and subject.is_shaped(best, until):
-            second = [_with_points(look, best) for look in second]
+            last = [] if _backs(own, best) else self._witnesses([*drawn, wide], ask, best)
+            return _together(views, own, [*last, *mark], ask, False)
+        last = [] if _backs(own, best) else self._witnesses(drawn, ask, best)
+        if not _says([*own, *last], best) and subject.is_shaped(best, until):
+            last = [_with_points(look, best) for look in last]
         unsure = views[0].columns.surety() < trust.SURE_COLUMN
-        if unsure or views[0].figures.get(best, 0.0) < trust.SURE_TEXT or not _says(second, best):
+        if (
+            unsure
+            or views[0].figures.get(best, 0.0) < trust.SURE_TEXT
+            or not _says([*own, *last], best)
+        ):
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
-            if not _says(second, best):
-                second += self._witnesses([alone], ask, best)
+            if not _backs(own, best) and not _says(last, best):
+                last += self._witnesses([alone], ask, best)
         # What is cut off as a unit only the first look has seen.
         whole = until is None or views[0].figures.get(best, 0.0) >= trust.SURE_COLUMN
-        return _together(views, [*second, *mark], ask, whole)
+        return _together(views, own, [*last, *mark], ask, whole)
 
     def _witnesses(self, pictures: Sequence[Picture], ask: Ask, expected: str) -> list[Look]:
-        """Show the second reader picture after picture until it says what is ``expected``."""
+        """Show the last reader picture after picture until it says what is ``expected``."""
         looks: list[Look] = []
         for picture in pictures:
             looks.append(self._witness(picture, ask, expected))
@@ -271,29 +247,18 @@ class FigureReader:
                 break
         return looks
 
-    def _view(self, name: str, picture: Picture, ask: Ask) -> _View:
-        (columns,) = self._first.read([picture], ask.characters)
-        figures: dict[str, float] = {}
-        lines: dict[str, tuple[str, Parted]] = {}
-        texts = columns.texts()
-        for line in texts:
-            parted = part(line.text, ask.kind, ask.missing)
-            if parted is None or not parted.text:
-                continue
-            lines.setdefault(parted.text, (line.text, parted))
-            figures[parted.text] = figures.get(parted.text, 0.0) + line.probability
-        nothing = sum(line.probability for line in texts if not line.text.strip())
-        best = texts[0].text.strip() if texts else ""
-        return _View(f"{self._first.name} {name}", columns, figures, lines, nothing, best)
+    def _view(self, name: str, picture: Picture, ask: Ask) -> View:
+        (columns,) = self._general.read([picture], ask.characters)
+        return gather(f"{self._general.name} {name}", columns, ask)
 
     def _witness(self, picture: Picture, ask: Ask, expected: str) -> Look:
-        """Ask the second reader; one that fails is silent, and never ends the reading.
+        """Ask the last reader; one that fails is silent, and never ends the reading.
 
         Of words it is not asked for the spaces and capitals of what is ``expected``.
         """
-        name = self._second.name
+        name = self._last.name
         try:
-            (seen,) = self._second.read([picture], ask.characters)
+            (seen,) = self._last.read([picture], ask.characters)
             said = seen.texts()
         except Exception:
             _log.warning("the reader %s failed on a crop", name, exc_info=True)
@@ -324,19 +289,24 @@ def _weighed(text: str, ask: Ask) -> float:
     return 1.0 if (len(text) - at - 1 if at >= 0 else 0) == ask.decimals else _WRONG_DECIMALS
 
 
-def _mean(views: Sequence[_View]) -> dict[str, float]:
+def _mean(views: Sequence[View]) -> dict[str, float]:
     """Add the looks' path sums up: a text that one look speaks against comes out low."""
     texts = dict.fromkeys(text for view in views for text in view.figures)
     return {text: sum(view.figures.get(text, 0.0) for view in views) / len(views) for text in texts}
 
 
-def _best(views: Sequence[_View], ask: Ask) -> str:
+def _best(views: Sequence[View], ask: Ask) -> str:
     mean = _mean(views)
     return max(mean, key=lambda text: (mean[text] * _weighed(text, ask), text), default="")
 
 
 def _says(looks: Sequence[Look], text: str) -> bool:
     return any(look.text == text for look in looks)
+
+
+def _backs(own: Sequence[Look], text: str) -> bool:
+    """Tell whether what the own reader saw is enough beside the general one: all its looks."""
+    return bool(own) and all(look.text == text and look.probability >= trust.BACKS for look in own)
 
 
 def _with_points(look: Look, text: str) -> Look:
@@ -350,7 +320,7 @@ def _with_points(look: Look, text: str) -> Look:
     return Look(look.reader, text, look.probability) if same and only_lost else look
 
 
-def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
+def _unit_begins(view: View, subject: Subject, x: float) -> float | None:
     """Tell where the unit begins that was read right of the figure, px of the picture; or None."""
     line, parted = next(iter(view.lines.values()), ("", None))
     chars = view.columns.spelled()
@@ -362,44 +332,112 @@ def _unit_begins(view: _View, subject: Subject, x: float) -> float | None:
     return subject.gap_near(x + (chars[parted.end - 1].x1 + follows.x0) / 2)
 
 
-def _together(views: Sequence[_View], second: Sequence[Look], ask: Ask, sure: bool) -> Seen:
+def _together(
+    views: Sequence[View], own: Sequence[Look], last: Sequence[Look], ask: Ask, sure: bool
+) -> Seen:
     mean = _mean(views)
     text = _best(views, ask)
-    firsts = tuple(_look_of(view) for view in views)
+    firsts = (*own, *(view.look() for view in views))
     if sum(view.nothing for view in views) / len(views) > mean.get(text, 0.0):
-        return Seen(looks=(*firsts, *second))
+        return Seen(looks=(*firsts, *last))
     if not text:
         line = views[0].best_line
-        return Seen(line, min(trust.NO_FIGURE, firsts[0].probability), (), (*firsts, *second))
-    agreed = all(look.text == text for look in firsts)
-    path_sum = max(look.probability for look in firsts) if agreed else mean[text]
+        return Seen(line, min(trust.NO_FIGURE, views[0].look().probability), (), (*firsts, *last))
+    agreed = all(view.best == text for view in views)
+    path_sum = max(view.figures.get(text, 0.0) for view in views) if agreed else mean[text]
     least = min(view.figures.get(text, 0.0) for view in views)
-    probability = trust.probability(path_sum, least, sure, trust.witnessed(text, second))
-    looks = (*firsts, *(trust.heard(look, text, probability) for look in second))
-    rest = 1.0 - probability
-    others = {other: min(p, rest) for other, p in mean.items() if other != text}
-    for look in second:
-        if look.text and look.text != text:
-            others[look.text] = max(others.get(look.text, 0.0), min(look.probability, rest))
-    ordered = sorted(others.items(), key=lambda item: (-item[1], item[0]))
-    alternatives = [Alternative(text, probability), *(Alternative(t, p) for t, p in ordered)]
-    holder = next(view for view in views if text in view.lines)
+    witnesses = [*last, *own] if _backs(own, text) else last
+    probability = trust.probability(path_sum, least, sure, trust.witnessed(text, witnesses))
+    looks = (*firsts, *(trust.heard(look, text, probability) for look in last))
     return Seen(
         text,
         probability,
-        tuple(sorted(alternatives[:_MOST_ALTERNATIVES], key=lambda a: -a.probability)),
+        _alternatives(text, probability, mean, (*own, *last)),
         looks,
         _near(views, text, ask),
-        holder.lines[text][1].unit,
+        next(view for view in views if text in view.lines).lines[text][1].unit,
     )
 
 
-def _look_of(view: _View) -> Look:
-    text = max(view.figures, key=lambda t: (view.figures[t], t), default="")
-    return Look(view.name, text, view.figures.get(text, 0.0))
+def _alternatives(
+    text: str, probability: float, mean: Mapping[str, float], looks: Sequence[Look]
+) -> tuple[Alternative, ...]:
+    """Give ``text`` and what else was seen; the others share what it leaves."""
+    rest = 1.0 - probability
+    others = {other: min(p, rest) for other, p in mean.items() if other != text}
+    for look in looks:
+        if look.text and look.text != text:
+            others[look.text] = max(others.get(look.text, 0.0), min(look.probability, rest))
+    ordered = sorted(others.items(), key=lambda item: (-item[1], item[0]))
+    found = [Alternative(text, probability), *(Alternative(t, p) for t, p in ordered)]
+    return tuple(sorted(found[:_MOST_ALTERNATIVES], key=lambda a: -a.probability))
 
 
-def _near(views: Sequence[_View], text: str, ask: Ask) -> tuple[Neighbour, ...]:
+def _seen_plainly(found: Scan, target: Target) -> Seen:
+    probability = trust.plain(found.path_sums)
+    assert found.close is not None
+    return Seen(
+        found.text,
+        probability,
+        _alternatives(found.text, probability, _mean(found.views), ()),
+        found.looks,
+        _near(found.views, found.text, target.ask),
+        found.unit,
+        height=found.height or target.height,
+        sharpness=sharpness(found.close),
+    )
+
+
+def _proposed(found: Scan, seen: Seen) -> Seen:
+    """Put what the own reader saw before what the others did, as no more than a proposal."""
+    probability = min(found.probability, trust.PROPOSED)
+    mean = {**_mean(found.views), **{a.text: a.probability for a in seen.alternatives}}
+    return replace(
+        seen,
+        text=found.text,
+        probability=probability,
+        alternatives=_alternatives(found.text, probability, mean, ()),
+        near=(),
+        unit=found.unit,
+    )
+
+
+def _target(image: Picture, place: Place, readout: Readout, marks: Marks) -> Target:
+    """Cut out what readers need of a place and what is beside it."""
+    box = place.box
+    assert box is not None
+    height = place.height or box.h / 1.4
+    around = Box(
+        box.x - _SIDE * height,
+        box.y - _ABOVE * height,
+        box.w + 2 * _SIDE * height,
+        box.h + 2 * _ABOVE * height,
+    )
+    left, top = max(0, int(around.x)), max(0, int(around.y))
+    edges = (box.x - left, box.y - top, box.right - left, box.bottom - top)
+    ask = Ask(readout.kind, readout.missing, readout.decimals, readout, marks)
+    return Target(_piece(image, around), edges, place.height, ask)
+
+
+def _reading(layout: str, place: Place, seen: Seen) -> Reading:
+    return Reading(
+        layout,
+        place.readout,
+        place.box,
+        seen.text,
+        seen.probability,
+        seen.alternatives,
+        seen.looks,
+        seen.near,
+        seen.unit,
+        cut=seen.cut,
+        height=seen.height,
+        box_error=place.error,
+        sharpness=seen.sharpness,
+    )
+
+
+def _near(views: Sequence[View], text: str, ask: Ask) -> tuple[Neighbour, ...]:
     """Score the texts one slip away on the same columns; keep the likeliest of each kind."""
     if ask.readout is None or ask.marks is None:
         return ()

@@ -9,6 +9,7 @@ Labelling with Recurrent Neural Networks", section 7.5.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +33,7 @@ class Columns:
     """
 
     def __init__(
-        self, probabilities: NDArray[np.float64], characters: Sequence[str], px: float = 1.0
+        self, probabilities: NDArray[np.floating[Any]], characters: Sequence[str], px: float = 1.0
     ) -> None:
         self.probabilities = np.asarray(probabilities, np.float64)
         self.characters = tuple(characters)
@@ -97,29 +98,69 @@ class Columns:
         last = alpha[rows, ends] + np.where(ends > 2, alpha[rows, ends - 1], 0.0)
         return np.where(known, last, 0.0)
 
+    def part(self, first: int, after: int) -> Columns:
+        """Give the columns from ``first`` up to ``after`` alone."""
+        return type(self)(self.probabilities[first:after], self.characters, self.px)
+
+    def runs(self) -> list[tuple[int, int, int]]:
+        """Give the likeliest path: each character's class, first column, column after its last."""
+        best = self.probabilities.argmax(axis=1)
+        ends = np.flatnonzero(best[1:] != best[:-1]) + 1
+        starts = [0, *ends.tolist()] if len(best) else []
+        afters = [*ends.tolist(), len(best)]
+        classes = best[starts].tolist()
+        return [run for run in zip(classes, starts, afters, strict=False) if run[0]]
+
     def spelled(self) -> tuple[CharAt, ...]:
         """Give the characters of the likeliest path with the px they cover.
 
         A character reaches half-way into the blanks beside it, at most one column far.
         """
-        best = self.probabilities.argmax(axis=1)
-        runs: list[tuple[int, int, int]] = []  # class, first column, column after the last
-        for at, k in enumerate(best):
-            if k == 0:
-                continue
-            if runs and runs[-1][0] == k and runs[-1][2] == at:
-                runs[-1] = (int(k), runs[-1][1], at + 1)
-            else:
-                runs.append((int(k), at, at + 1))
+        runs = self.runs()
         chars: list[CharAt] = []
         for at, (k, first, after) in enumerate(runs):
             before = runs[at - 1][2] if at else 0
-            follows = runs[at + 1][1] if at + 1 < len(runs) else len(best)
+            follows = runs[at + 1][1] if at + 1 < len(runs) else len(self.probabilities)
             x0 = first - min(1.0, (first - before) / 2)
             x1 = after + min(1.0, (follows - after) / 2)
             sure = float(self.probabilities[first:after, k].max())
             chars.append(CharAt(self.characters[k - 1], x0 * self.px, x1 * self.px, sure))
         return tuple(chars)
+
+
+def path_sums(
+    lines: Sequence[NDArray[np.floating[Any]]], paths: Sequence[Sequence[int]]
+) -> NDArray[np.float64]:
+    """Give the probability of one text (its classes) for each of many lines, shape (lines,).
+
+    The forward algorithm of ``Columns.score`` for all lines side by side: a loop over columns costs
+    as much for many as for one. Each line has the shape (columns, classes).
+    """
+    count = len(lines)
+    if not count:
+        return np.zeros(0)
+    longest = max(len(path) for path in paths)
+    steps = np.array([len(line) for line in lines])
+    labels = np.zeros((count, 2 * longest + 1), np.intp)
+    chances = np.zeros((int(steps.max()), *labels.shape))
+    for row, (line, path) in enumerate(zip(lines, paths, strict=True)):
+        labels[row, 1 : 2 * len(path) : 2] = path
+        chances[: len(line), row] = line[:, labels[row]]
+    skip = np.zeros(labels.shape)
+    skip[:, 2:] = (labels[:, 2:] != 0) & (labels[:, 2:] != labels[:, :-2])
+    alpha = np.zeros((count, labels.shape[1] + 2))
+    alpha[:, 2] = 1.0
+    last = np.array([2 * len(path) + 2 for path in paths])
+    sums = np.zeros(count)
+    for at, chance in enumerate(chances):
+        alpha[:, 2:] = (alpha[:, 2:] + alpha[:, 1:-1] + skip * alpha[:, :-2]) * chance
+        done = np.flatnonzero(steps == at + 1)
+        if len(done):
+            ends = last[done]
+            spelled = np.where(ends > 2, alpha[done, ends - 1], 0.0)
+            sums[done] = alpha[done, ends] + spelled
+    sums[steps == 0] = np.array([not path for path in paths])[steps == 0]
+    return sums
 
 
 def _by_probability(alternative: Alternative) -> tuple[float, str]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from extractor.reading.ctc import Columns
 from extractor.reading.interface import Picture
-from extractor.reading.nets import net_identity, open_net
+from extractor.reading.nets import net_file, net_identity, open_net
 from extractor.values import DASHES
 
 _HEIGHT = 48
@@ -51,7 +51,7 @@ class GeneralReader:
 
     @cached_property
     def _net(self) -> Any:
-        return open_net("rec")
+        return open_net(net_file("rec"))
 
     @cached_property
     def _characters(self) -> NDArray[np.str_]:

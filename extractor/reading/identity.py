@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
 
-from extractor.reading.nets import net_identity
+from extractor.reading.nets import net_identity, own_identity
 
-METHOD = 13
+METHOD = 14
 """Counted up whenever looks, cutting, decoding or calibration change what is read."""
 
 
 def reader_identity() -> str:
     """Name the readers by weights' hash and library versions, and the way they are used."""
-    return f"method={METHOD} {net_identity('rec')} {tesseract_identity()}"
+    return f"method={METHOD} {own_identity()} {net_identity('rec')} {tesseract_identity()}"
 
 
 def tesseract_identity() -> str:

@@ -1,4 +1,4 @@
-"""The nets that rapidocr brings: where they lie, what names them, how they are opened.
+"""The nets, own and rapidocr's: where they lie, what names them, how they are opened.
 
 Imports nothing heavy: the identity of the readers is asked for on every run, also where all is
 cached.
@@ -13,6 +13,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from extractor.errors import CallError
+
+OWN = Path(__file__).parent / "weights"
+"""Where the own reader's nets lie, and ``reader.json``, which describes them."""
 
 
 def net_file(task: Literal["rec", "det"]) -> Path:
@@ -44,7 +47,13 @@ def net_identity(task: Literal["rec", "det"]) -> str:
     )
 
 
-def open_net(task: Literal["rec", "det"]) -> Any:
+def own_identity() -> str:
+    """Name the own reader's nets by the hash of what describes them: weights and calibration."""
+    digest = hashlib.sha256((OWN / "reader.json").read_bytes()).hexdigest()[:16]
+    return f"own={digest}"
+
+
+def open_net(file: Path) -> Any:
     """Open a net in ONNX Runtime on one thread."""
     import onnxruntime
 
@@ -54,6 +63,4 @@ def open_net(task: Literal["rec", "det"]) -> Any:
     options.enable_mem_pattern = False  # a plan is kept per width, and they would pile up
     options.enable_cpu_mem_arena = False  # it would keep the most that any picture ever took
     options.log_severity_level = 3
-    return onnxruntime.InferenceSession(
-        str(net_file(task)), options, providers=["CPUExecutionProvider"]
-    )
+    return onnxruntime.InferenceSession(str(file), options, providers=["CPUExecutionProvider"])

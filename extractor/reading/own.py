@@ -6,20 +6,18 @@ trained and what they can do stands in ``docs/model-card.md``.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Collection, Sequence
 from functools import cached_property
-from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from extractor.reading.ctc import Columns
+from extractor.reading.ctc import Columns, path_sums
 from extractor.reading.interface import CharAt, Picture
+from extractor.reading.nets import OWN, open_net, own_identity
 from extractor.records import Alternative
 
 HEIGHTS = (32, 40)  # px of a line for the first and the second net
@@ -32,9 +30,17 @@ _SURE = 0.99  # path sum of the first net from which on the second does not look
 _RARE = 1e-4  # share of the likeliest below which a text is not followed
 _BEAM = 12
 _LEAST = 1e-3  # probability from which on a look's text is scored by the other look too
-_FAINT = 1e-5  # classes that reach this in no column are left out
-_WEIGHTS = Path(__file__).parent / "weights"
 _NETS = ("first", "second")
+
+
+def likeliest(lines: Sequence[Columns]) -> list[Alternative]:
+    """Give the text of each line's likeliest path with its path sum."""
+    paths = [[k for k, _, _ in line.runs()] for line in lines]
+    sums = path_sums([line.probabilities for line in lines], paths)
+    texts = (
+        "".join(line.characters[k - 1] for k in p) for line, p in zip(lines, paths, strict=True)
+    )
+    return [Alternative(text, float(p)) for text, p in zip(texts, sums, strict=True)]
 
 
 def prepare(line: Picture, height: int, width: int) -> NDArray[np.uint8]:
@@ -142,51 +148,42 @@ class OwnReader:
 
     @cached_property
     def _told(self) -> dict[str, Any]:
-        told: dict[str, Any] = json.loads((_WEIGHTS / "reader.json").read_text(encoding="utf-8"))
+        told: dict[str, Any] = json.loads((OWN / "reader.json").read_text(encoding="utf-8"))
         return told
 
     @cached_property
+    def _characters(self) -> str:
+        return str(self._told["characters"])
+
+    @property
     def identity(self) -> str:
-        """Weights' and calibration's hash, and library versions."""
-        text = json.dumps(self._told["nets"], sort_keys=True)
-        digest = hashlib.sha256(text.encode()).hexdigest()[:16]
-        return (
-            f"own={digest} onnxruntime={version('onnxruntime')} "
-            f"opencv={version('opencv-python-headless')}"
-        )
+        """Weights' and calibration's hash."""
+        return own_identity()
 
     @cached_property
     def _sessions(self) -> dict[str, Any]:
-        import onnxruntime
-
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = 1
-        options.inter_op_num_threads = 1
-        options.log_severity_level = 3
-        return {
-            net: onnxruntime.InferenceSession(
-                str(_WEIGHTS / f"{net}.onnx"), options, providers=["CPUExecutionProvider"]
-            )
-            for net in _NETS
-        }
+        return {net: open_net(OWN / f"{net}.onnx") for net in _NETS}
 
     def read(self, lines: Sequence[Picture], characters: Collection[str] = ()) -> list[Looks]:
         """Read each line; ``characters`` is not used: nothing is read into a line.
 
         The second net looks where the first is not sure of its text.
         """
-        seen = self.look(lines, "first")
+        first = self.look(lines, "first")
+        looks = [
+            Looks([columns], best) for columns, best in zip(first, likeliest(first), strict=True)
+        ]
         if self._second:
-            doubtful = [at for at, looks in enumerate(seen) if looks.best.probability < _SURE]
+            doubtful = [at for at, look in enumerate(looks) if look.best.probability < _SURE]
             again = self.look([lines[at] for at in doubtful], "second")
-            for at, looks in zip(doubtful, again, strict=True):
-                seen[at] = Looks([*seen[at].columns, *looks.columns], seen[at].best)
-        return seen
+            for at, columns in zip(doubtful, again, strict=True):
+                looks[at] = Looks([first[at], columns], looks[at].best)
+        return looks
 
-    def look(self, lines: Sequence[Picture], net: str) -> list[Looks]:
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
         """Give what one net ('first' or 'second') alone sees of each line."""
-        nothing = Looks([Columns(np.zeros((0, 1)), ())], Alternative("", 0.0))
-        found = [nothing for _ in lines]
+        nothing = _Line(np.zeros((0, 1 + len(self._characters))), self._characters)
+        seen: list[Columns] = [nothing for _ in lines]
         by_width: dict[int, list[int]] = {}
         for at, line in enumerate(lines):
             if line.size:
@@ -202,16 +199,11 @@ class OwnReader:
                 data /= _GROUND
                 (scores,) = self._sessions[net].run(None, {"line": data})
                 probabilities = self._probabilities(scores, net)
-                px = [2 * lines[at].shape[0] / height for at in part]
-                steps = [
-                    min(scores.shape[1], int(np.ceil(lines[at].shape[1] / p)) + 1)
-                    for at, p in zip(part, px, strict=True)
-                ]
-                best = self._best(probabilities, steps)
                 for row, at in enumerate(part):
-                    columns = self._columns(probabilities[row, : steps[row]], px[row])
-                    found[at] = Looks([columns], best[row])
-        return found
+                    px = 2 * lines[at].shape[0] / height
+                    steps = min(scores.shape[1], int(np.ceil(lines[at].shape[1] / px)) + 1)
+                    seen[at] = _Line(probabilities[row, :steps], self._characters, px)
+        return seen
 
     def _probabilities(self, scores: NDArray[np.float32], net: str) -> NDArray[np.float32]:
         """Softmax at the temperature that was calibrated."""
@@ -220,47 +212,6 @@ class OwnReader:
         np.exp(scores, out=scores)
         scores /= scores.sum(axis=2, keepdims=True)
         return scores
-
-    def _best(self, probabilities: NDArray[np.float32], steps: Sequence[int]) -> list[Alternative]:
-        """Give the text of each line's likeliest path with its path sum, lines side by side.
-
-        The forward algorithm of ``ctc.Columns.score``; a loop over columns costs as much for a
-        batch as for one line.
-        """
-        lines, columns, _ = probabilities.shape
-        likeliest = probabilities.argmax(axis=2)
-        likeliest[np.arange(columns)[None] >= np.array(steps)[:, None]] = 0
-        codes = [path[path != np.concatenate([[-1], path[:-1]])] for path in likeliest]
-        codes = [path[path > 0] for path in codes]
-        longest = max(len(path) for path in codes)
-        labels = np.zeros((lines, 2 * longest + 1), np.intp)
-        for row, path in enumerate(codes):
-            labels[row, 1 : 2 * len(path) : 2] = path
-        skip = np.zeros(labels.shape)
-        skip[:, 2:] = (labels[:, 2:] != 0) & (labels[:, 2:] != labels[:, :-2])
-        chances = np.take_along_axis(probabilities.astype(np.float64), labels[:, None], axis=2)
-        alpha = np.zeros((lines, labels.shape[1] + 2))
-        alpha[:, 2] = 1.0
-        ends = np.zeros(lines)
-        last = np.array([2 * len(path) + 2 for path in codes])
-        rows = np.arange(lines)
-        for at in range(columns):
-            arrive = alpha[:, 2:] + alpha[:, 1:-1] + skip * alpha[:, :-2]
-            alpha[:, 2:] = arrive * chances[:, at]
-            done = np.array(steps) == at + 1
-            if done.any():
-                whole = alpha[rows, last] + np.where(last > 2, alpha[rows, last - 1], 0.0)
-                ends[done] = whole[done]
-        chars: str = self._told["characters"]
-        texts = ["".join(chars[k - 1] for k in path) for path in codes]
-        return [Alternative(text, float(p)) for text, p in zip(texts, ends, strict=True)]
-
-    def _columns(self, probabilities: NDArray[np.float32], px: float) -> Columns:
-        """Keep the classes that matter on a line."""
-        kept = np.flatnonzero(probabilities[:, 1:].max(axis=0) > _FAINT) + 1
-        chars: str = self._told["characters"]
-        classes = probabilities[:, np.concatenate([[0], kept])].astype(np.float64)
-        return _Line(classes, [chars[k - 1] for k in kept], px)
 
 
 def _by_probability(alternative: Alternative) -> tuple[float, str]:

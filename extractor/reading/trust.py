@@ -37,6 +37,15 @@ STROKES = "strokes"
 DASHES = 0.9995
 """Probability of the mark for no value where nothing but its dashes is drawn and read."""
 
+BACKS = 0.5
+"""Path sum that every look of the own reader must give what the general one reads to back it."""
+
+PROPOSED = 0.99
+"""Most that a text may claim which the slower readers do not see."""
+
+ENOUGH = 0.999
+"""Probability from which a figure that is plain to the own reader needs no slower one."""
+
 FAINT_TEXT = 0.1
 """Path sum below which a figure read among dashes counts for nothing."""
 
@@ -55,6 +64,12 @@ _SILENT = 2.0
 _DIFFERS = 5.0
 _DIFFERS_SURELY = 40.0  # it is so sure of another figure in some 2 % of crops read right
 _SURELY = 0.8
+
+
+def plain(path_sums: Sequence[float]) -> float:
+    """Give the probability of a text that is plain to the own reader, from its ``path_sums``."""
+    doubt = max(1.0 - sum(path_sums) / len(path_sums), 1.0 - CEILING)
+    return 1.0 - doubt
 
 
 def witnessed(text: str, looks: Sequence[Look]) -> float:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from extractor.reading.interface import Picture
-from extractor.reading.nets import net_identity, open_net
+from extractor.reading.nets import net_file, net_identity, open_net
 from extractor.records import Box
 
 _INSIDE = 0.3  # threshold of the map, rapidocr's default
@@ -35,7 +35,7 @@ class WordFinder:
 
     @cached_property
     def _net(self) -> Any:
-        return open_net("det")
+        return open_net(net_file("det"))
 
     def find(self, image: Picture, scale: float = 1.0) -> list[Box]:
         """Find lines of text on ``image`` (RGB uint8), reading it at ``scale`` of its size.

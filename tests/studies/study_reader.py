@@ -43,7 +43,7 @@ from extractor.reading.training.sheets import (
 )
 from extractor.reading.training.stock import Stock
 
-_KINDS = {
+KINDS = {
     **dict.fromkeys(("integer", "decimal", "signed", "temperature", "thousands"), "number"),
     "percentage": "percentage", "clock": "duration", "duration": "duration", "size": "size",
 }  # fmt: skip
@@ -97,11 +97,16 @@ def _layout(draw: Callable[[Stock, np.random.Generator], Style]):  # type: ignor
     return lay
 
 
+def layout_of(hard: bool):  # type: ignore[no-untyped-def]
+    """Give the layout of a test set."""
+    return _layout(_hard_style if hard else _plain_style)
+
+
 def figures(bundle: Path, split: str, hard: bool, seed: int) -> Iterator[Crop]:
     """Yield crops of figures without end."""
-    layout = _layout(_hard_style if hard else _plain_style)
+    layout = layout_of(hard)
     for crop in stream(Stock(bundle, split), layout, np.random.default_rng(seed), 1.0, 1):
-        kind = _KINDS.get(crop.kind)
+        kind = KINDS.get(crop.kind)
         if kind is None or crop.cut not in ("tight", "loose") or "±" in crop.text:
             continue
         if not hard and (crop.contrast < 60 or crop.coding == "twice"):
@@ -120,12 +125,12 @@ class Answer:
 
 
 def _answer(crop: Crop, line: str, probability: float) -> Answer:
-    parted = part(line, _KINDS[crop.kind])  # type: ignore[arg-type]
+    parted = part(line, KINDS[crop.kind])  # type: ignore[arg-type]
     return Answer(parted.text if parted else "", line, probability)
 
 
 def _truth(crop: Crop) -> str:
-    parted = part(fold(crop.figure), _KINDS[crop.kind])  # type: ignore[arg-type]
+    parted = part(fold(crop.figure), KINDS[crop.kind])  # type: ignore[arg-type]
     assert parted is not None
     return parted.text
 
@@ -148,7 +153,7 @@ def _general(reader: GeneralReader | TesseractReader) -> Read:
     def read(crops: Sequence[Crop]) -> list[Answer]:
         answers = []
         for crop in crops:
-            allowed = CHARACTERS[_KINDS[crop.kind]]  # type: ignore[index]
+            allowed = CHARACTERS[KINDS[crop.kind]]  # type: ignore[index]
             (seen,) = reader.read([crop.picture], allowed)
             said = seen.texts()
             best = (said[0].text, said[0].probability) if said else ("", 0.0)

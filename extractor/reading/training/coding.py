@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -61,14 +62,44 @@ def h264(pictures: list[Picture], crf: int, preset: str = "veryfast") -> list[Pi
     return [frame.to_ndarray(format="rgb24") for frame in frames[1::2]]
 
 
-def still(picture: Picture, rng: np.random.Generator) -> tuple[Picture, str, float]:
-    """Code a picture as a still at random; give it, the coding's name and the scale it came to."""
-    kind = rng.choice(["png", "jpeg", "webp", "twice"], p=[0.35, 0.35, 0.12, 0.18])
+@dataclass(frozen=True, slots=True)
+class Coded:
+    """A picture as a capture holds it.
+
+    ``name`` of the coding, ``scale`` the picture came to, ``sharp`` the scale at which its letters
+    were last drawn sharply, before they were enlarged.
+    """
+
+    picture: Picture
+    name: str
+    scale: float = 1.0
+    sharp: float = 1.0
+
+
+def enlarged(picture: Picture, sharp: float, rng: np.random.Generator) -> Picture:
+    """Scale down to the share ``sharp`` and back, as small captures are enlarged."""
+    height, width = picture.shape[:2]
+    size = (max(1, round(width * sharp)), max(1, round(height * sharp)))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    ways = (cv2.INTER_LINEAR, cv2.INTER_CUBIC, cv2.INTER_NEAREST)
+    how = ways[rng.choice(3, p=[0.45, 0.4, 0.15])]
+    return np.asarray(cv2.resize(small, (width, height), interpolation=how), np.uint8)
+
+
+def still(picture: Picture, rng: np.random.Generator) -> Coded:
+    """Code a picture as a still at random."""
+    kind = rng.choice(
+        ["png", "jpeg", "webp", "twice", "enlarged"], p=[0.34, 0.34, 0.11, 0.17, 0.04]
+    )
     quality = int(rng.integers(40, 96))
     if kind == "jpeg":
-        return jpeg(picture, quality, bool(rng.random() < 0.3)), f"jpeg{quality // 20 * 20}", 1.0
+        return Coded(jpeg(picture, quality, bool(rng.random() < 0.3)), f"jpeg{quality // 20 * 20}")
     if kind == "webp":
-        return webp(picture, quality), f"webp{quality // 20 * 20}", 1.0
+        return Coded(webp(picture, quality), f"webp{quality // 20 * 20}")
+    if kind == "enlarged":
+        sharp = float(rng.uniform(0.25, 0.9))
+        drawn = enlarged(picture, sharp, rng)
+        return Coded(jpeg(drawn, quality) if rng.random() < 0.5 else drawn, kind, 1.0, sharp)
     if kind == "twice":
         first = jpeg(picture, int(rng.integers(60, 96)))
         height, width = picture.shape[:2]
@@ -76,5 +107,5 @@ def still(picture: Picture, rng: np.random.Generator) -> tuple[Picture, str, flo
         how = cv2.INTER_AREA if rng.random() < 0.7 else cv2.INTER_LINEAR
         size = (round(width * scale), round(height * scale))
         small = cv2.resize(first, size, interpolation=how)
-        return jpeg(small, quality), "twice", size[0] / width
-    return picture, "png", 1.0
+        return Coded(jpeg(small, quality), kind, size[0] / width)
+    return Coded(picture, "png")

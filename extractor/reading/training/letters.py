@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from extractor.reading.training.segments import SegmentFace, draw_face
 from extractor.reading.training.stock import Face, Glyph, Pixels, Stock
 
 TOUCHING = 0.1  # em: parts of a line that stand closer touch, the others have a space between
@@ -22,10 +23,11 @@ class Style:
     ``em`` px; ``over`` how many times larger the letters are drawn before they are averaged down
     (1: hinted, whole px); ``slant`` px sideways a px upwards; ``width`` a factor; ``weight`` and
     ``rounding`` in em; ``waist`` how far the middle of the letters is lifted, in letter heights;
-    ``spacing`` in em; ``gamma`` of the coverage.
+    ``spacing`` in em; ``gamma`` of the coverage; ``unlit`` how much is seen of segments that are
+    off, 0 to 1.
     """
 
-    face: Face
+    face: Face | SegmentFace
     em: float
     over: int = 1
     slant: float = 0.0
@@ -35,10 +37,11 @@ class Style:
     rounding: float = 0.0
     spacing: float = 0.0
     gamma: float = 1.0
+    unlit: float = 0.0
     glyphs: dict[tuple[str, float], Glyph] = field(default_factory=dict, repr=False)
     fonts: dict[tuple[int, float], Any] = field(default_factory=dict, repr=False)
 
-    def glyph(self, char: str, ratio: float, face: Face) -> Glyph:
+    def glyph(self, char: str, ratio: float, face: Face | SegmentFace) -> Glyph:
         """Draw a character ``ratio`` times as large as the style says, at ``over`` times."""
         key = (char, ratio)
         if key not in self.glyphs:
@@ -64,15 +67,19 @@ class Line:
     spaced: NDArray[np.bool_]
 
 
-def draw_style(stock: Stock, letter: float, rng: np.random.Generator) -> Style:
-    """Draw a style whose capital letters are about ``letter`` px high."""
-    face = stock.face(rng)
+def draw_style(stock: Stock, letter: float, rng: np.random.Generator, hand: bool = False) -> Style:
+    """Draw a style whose capital letters are about ``letter`` px high; ``hand``: handwriting."""
+    face: Face | SegmentFace = stock.hand(rng) if hand else stock.face(rng)
+    if face.kind == "segment" and rng.random() < 0.8:
+        face = draw_face(rng)
     measured = face.glyph("0", 100.0)
     em = letter * 100.0 / max(30, measured.mask.shape[0])
     if rng.random() < 0.3:  # hinted to whole px, as many desktop programs draw
         return Style(face, em, gamma=float(rng.uniform(0.8, 1.2)))
     style = Style(face, em, over=2 if letter > 34 else 4 if letter < 16 else 3)
     style.gamma = float(rng.uniform(0.65, 1.4))
+    if face.kind == "segment" and rng.random() < 0.4:
+        style.unlit = float(rng.uniform(0.03, 0.3))
     if rng.random() < 0.3:
         style.spacing = float(rng.uniform(-0.04, 0.14))
     if face.kind in ("pixel", "segment") and rng.random() < 0.6:
@@ -105,7 +112,7 @@ def draw_line(
         apart = gap > TOUCHING
         upper = not style.face.has & set("aer")
         for char in text.upper() if upper else text:
-            face: Face | None = style.face
+            face: Face | SegmentFace | None = style.face
             if char not in style.face.has:
                 face = stock.sign_face(char, rng)
             if face is None:
@@ -134,6 +141,8 @@ def draw_line(
         h, w = glyph.mask.shape
         spot = canvas[y0 : y0 + h, x0 : x0 + w]
         np.maximum(spot, glyph.mask, out=spot)
+        if style.unlit and glyph.mask.size and placed[at][0].isdigit():
+            _draw_unlit(canvas, style, round(x - glyph.dx - left), -top)
         boxes[at] = x0, y0, x0 + w, y0 + h
     if over > 1:
         canvas, boxes = _alter(canvas, boxes, style, baseline=-top)
@@ -144,6 +153,17 @@ def draw_line(
     text = "".join(char for char, _, _, _ in placed)
     part = np.array([p for _, _, _, p in placed], np.int8)
     return Line(canvas, text, boxes, part, np.array(spaced, bool))
+
+
+def _draw_unlit(canvas: Pixels, style: Style, x: int, baseline: int) -> None:
+    """Draw all segments of a figure faintly, pen at ``x``."""
+    whole = style.glyph("8", 1.0, style.face)
+    y0, x0 = baseline + whole.dy, x + whole.dx
+    if y0 < 0 or x0 < 0:
+        return
+    spot = canvas[y0 : y0 + whole.mask.shape[0], x0 : x0 + whole.mask.shape[1]]
+    if spot.shape == whole.mask.shape:
+        np.maximum(spot, (whole.mask * style.unlit).astype(np.uint8), out=spot)
 
 
 def _alter(

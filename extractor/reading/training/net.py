@@ -28,7 +28,7 @@ class Plan:
 
 PLANS = {
     "first": Plan(32, (16, 32, 56, 128), 4, early=False),
-    "second": Plan(40, (32, 56, 96, 224), 4, early=True),
+    "second": Plan(40, (40, 64, 112, 256), 5, early=True),
 }
 
 

@@ -23,6 +23,8 @@ from extractor.reading.training.stock import Pixels, Stock
 WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
 _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
+_HANDS = 0.025  # share of the sheets that are written by hand, on which nothing is to be read
+_BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,7 @@ class Crop:
     ``picture`` RGB uint8; ``text`` what stands on it ('' if nothing does), ``figure`` the part of
     it that the crop was cut for; ``boxes`` (x0, x1) of every character but spaces, px of the
     crop; ``letter`` height of a figure in px, ``contrast`` of ink and ground in luminance.
+    ``coverage`` (uint8, of the picture's height and width) tells where ink was drawn.
     """
 
     picture: Pixels
@@ -45,6 +48,7 @@ class Crop:
     cut: str
     letter: float
     contrast: float
+    coverage: Pixels
 
 
 @dataclass
@@ -59,9 +63,14 @@ class _Item:
 
 @dataclass
 class Sheet:
-    """A picture with lines; glyphs of all lines in rows of ``boxes`` (x0, y0, x1, y1)."""
+    """A picture with lines; glyphs of all lines in rows of ``boxes`` (x0, y0, x1, y1).
+
+    ``ink`` (uint8) tells where ink lies; ``hand``: all of it is handwriting.
+    """
 
     picture: Pixels
+    ink: Pixels
+    hand: bool = False
     items: list[_Item] = field(default_factory=list)
     chars: list[str] = field(default_factory=list)
     boxes: list[Pixels] = field(default_factory=list)
@@ -150,6 +159,9 @@ def _ink(ground: Pixels, spread: float, rng: np.random.Generator) -> tuple[Pixel
             if np.abs(ink - ground).max() > 90:
                 return ink, False
     need = 45 + 0.9 * spread
+    if spread > _BUSY and rng.random() < 0.5:
+        ink = np.repeat(rng.choice([rng.uniform(0, 40), rng.uniform(215, 255)]), 3)
+        return ink, True
     for _ in range(6):
         ink = rng.uniform(0, 255, 3)
         if rng.random() < 0.5:
@@ -207,6 +219,8 @@ def put(
         shade = shade + fade * rng.uniform(-60, 60, 3).astype(np.float32)
     opacity = 1.0 if rng.random() < 0.8 else float(rng.uniform(0.7, 1.0))
     spot += (opacity * alpha)[..., None] * (shade - spot)
+    laid = sheet.ink[y : y + h, x : x + w]
+    np.maximum(laid, line.coverage, out=laid)
     contrast = abs(luminance(ink) - luminance(mean[:, 0])) * opacity
     sheet.chars += line.text
     sheet.boxes.append(boxes)
@@ -259,7 +273,7 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
         panel(sheet, (x0, y0, *far), rng)
     y, row = int(rng.integers(0, 8)), 0
     letters = np.exp(rng.uniform(np.log(8.5), np.log(58.0), 4))
-    pool = [draw_style(stock, float(letter), rng) for letter in letters]
+    pool = [draw_style(stock, float(letter), rng, sheet.hand) for letter in letters]
     while y < HEIGHT - 12:
         chosen = [int(k) for k in rng.integers(0, len(pool), 2)]
         styles = [pool[k] for k in chosen]
@@ -280,7 +294,9 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
 
 def draw_sheet(stock: Stock, layout: Layout, rng: np.random.Generator) -> Sheet:
     """Draw one sheet."""
-    sheet = Sheet(background(stock, rng))
+    ground = background(stock, rng)
+    hand = stock.has_hands and rng.random() < _HANDS
+    sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand)
     layout(sheet, stock, rng)
     return sheet
 
@@ -304,20 +320,22 @@ def stream(
                 crf = int(rng.integers(18, 35))
                 preset = str(rng.choice(["ultrafast", "veryfast", "fast"], p=[0.3, 0.5, 0.2]))
                 films = coding.h264(pictures, crf, preset)
-                coded = [(film, f"h264-{crf // 6 * 6}", 1.0) for film in films]
+                coded = [coding.Coded(film, f"h264-{crf // 6 * 6}") for film in films]
             else:
                 coded = [coding.still(picture, rng) for picture in pictures]
-            for sheet, (picture, name, scale) in zip(sheets, coded, strict=True):
+            for sheet, whole in zip(sheets, coded, strict=True):
                 if sheet.items:
-                    yield from cut_sheet(sheet, picture, name, scale, rng, crops_a_line)
+                    yield from cut_sheet(sheet, whole, rng, crops_a_line)
 
 
 def cut_sheet(
-    sheet: Sheet, picture: Pixels, name: str, scale: float,
-    rng: np.random.Generator, crops_a_line: float,
-) -> Iterator[Crop]:  # fmt: skip
+    sheet: Sheet, coded: coding.Coded, rng: np.random.Generator, crops_a_line: float
+) -> Iterator[Crop]:
     """Yield crops of a coded sheet: tight, loose, whole lines, and places without text."""
+    picture, scale = coded.picture, coded.scale
     boxes = np.concatenate(sheet.boxes) * scale
+    size = (picture.shape[1], picture.shape[0])
+    ink = sheet.ink if scale == 1.0 else cv2.resize(sheet.ink, size, interpolation=cv2.INTER_AREA)
     owner, row = np.array(sheet.owner), np.array(sheet.row)
     starts = np.searchsorted(owner, np.arange(len(sheet.items)))
     for at, item in enumerate(sheet.items):
@@ -337,30 +355,31 @@ def cut_sheet(
                 continue
             box, seen = crop
             letter = item.style.em * scale * 0.72
-            if letter < 7.0:
+            if letter * coded.sharp < 7.0 and not sheet.hand:
                 continue
             text = _spell(sheet, seen)
             inside = [k for k in seen if starts[at] + chosen[0] <= k < starts[at] + chosen[1]]
-            yield _crop(sheet, picture, box, seen, boxes, text, inside, name, cut, item, letter)
+            if sheet.hand:
+                seen, text, inside = [], "", []
+            yield _crop(sheet, coded, ink, box, seen, boxes, text, inside, cut, item, letter)
     for _ in range(max(1, len(sheet.items) // 12)):
         place = _empty(boxes, picture.shape, rng)
         if place is not None:
-            yield _crop(
-                sheet, picture, place, [], boxes, "", [], name, "empty", sheet.items[0], 0.0
-            )
+            yield _crop(sheet, coded, ink, place, [], boxes, "", [], "empty", sheet.items[0], 0.0)
 
 
 def _crop(
-    sheet: Sheet, picture: Pixels, box: tuple[int, int, int, int], seen: list[int],
-    boxes: Pixels, text: str, inside: list[int], name: str, cut: str, item: _Item,
+    sheet: Sheet, coded: coding.Coded, ink: Pixels, box: tuple[int, int, int, int],
+    seen: list[int], boxes: Pixels, text: str, inside: list[int], cut: str, item: _Item,
     letter: float,
 ) -> Crop:  # fmt: skip
     x0, y0, x1, y1 = box
     places = boxes[seen][:, [0, 2]] - x0 if seen else np.zeros((0, 2), np.float32)
     return Crop(
-        np.ascontiguousarray(picture[y0:y1, x0:x1]), text, _spell(sheet, inside),
+        np.ascontiguousarray(coded.picture[y0:y1, x0:x1]), text, _spell(sheet, inside),
         places.astype(np.float32), item.style.face.family, item.style.face.kind,
-        item.text.kind if text else "empty", name, cut, letter, item.contrast,
+        item.text.kind if text else "empty", coded.name, cut, letter, item.contrast,
+        np.ascontiguousarray(ink[y0:y1, x0:x1]),
     )  # fmt: skip
 
 

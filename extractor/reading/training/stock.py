@@ -20,8 +20,9 @@ Pixels = NDArray[Any]  # uint8 where not said otherwise; OpenCV does not tell th
 # Shares of the font classes in what is drawn: overlays are mostly plain sans.
 _SHARES = {
     "sans": 0.56, "mono": 0.15, "condensed": 0.11, "rounded": 0.06, "serif": 0.04,
-    "display": 0.05, "pixel": 0.02, "segment": 0.01,
+    "display": 0.05, "pixel": 0.02, "segment": 0.025,
 }  # fmt: skip
+_HAND = "hand"  # handwriting: drawn so that nets learn not to read it
 _SEGMENT_HAS = frozenset("0123456789-:. ")
 
 
@@ -110,11 +111,23 @@ class Stock:
         """All families of the split, sorted."""
         return sorted(name for group in self._faces.values() for name in group)
 
+    @property
+    def has_hands(self) -> bool:
+        """Whether there is handwriting."""
+        return _HAND in self._faces
+
     def face(self, rng: np.random.Generator) -> Face:
         """Draw a face: its class by share, then a family evenly, then a face evenly."""
-        kinds = sorted(self._faces)
+        kinds = sorted(self._faces.keys() - {_HAND})
         shares = np.array([_SHARES[k] for k in kinds])
-        families = self._faces[kinds[rng.choice(len(kinds), p=shares / shares.sum())]]
+        return self._one_of(kinds[rng.choice(len(kinds), p=shares / shares.sum())], rng)
+
+    def hand(self, rng: np.random.Generator) -> Face:
+        """Draw a handwriting."""
+        return self._one_of(_HAND, rng)
+
+    def _one_of(self, kind: str, rng: np.random.Generator) -> Face:
+        families = self._faces[kind]
         names = sorted(families)
         faces = families[names[rng.integers(len(names))]]
         return faces[rng.integers(len(faces))]
@@ -122,8 +135,10 @@ class Stock:
     def sign_face(self, char: str, rng: np.random.Generator) -> Face | None:
         """Draw a face that has ``char``, as a browser falls back to another font; None if none."""
         if char not in self._signs:
-            every = [f for kind, group in sorted(self._faces.items()) if kind != "segment"
-                     for _, faces in sorted(group.items()) for f in faces]  # fmt: skip
+            groups = (self._faces[k] for k in sorted(self._faces.keys() - {"segment", _HAND}))
+            every = [
+                face for group in groups for _, faces in sorted(group.items()) for face in faces
+            ]
             self._signs[char] = [face for face in every if char in face.has]
         having = self._signs[char]
         return having[rng.integers(len(having))] if having else None

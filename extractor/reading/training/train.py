@@ -1,4 +1,4 @@
-"""Train both nets at once on lines drawn beside the GPU.
+"""Train both nets at once on lines drawn beside the GPU, each on one of its own if there are two.
 
     python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 9 --total 18
 
@@ -12,7 +12,9 @@ import argparse
 import copy
 import json
 import math
+import os
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -115,9 +117,11 @@ def spell(scores: Tensor) -> list[str]:
 class Trainee:
     """A net in training with its average, optimiser and checkpoint."""
 
-    def __init__(self, name: str, place: torch.device) -> None:
+    def __init__(self, name: str, place: torch.device, seed: int) -> None:
         torch.manual_seed(7)
-        self.name, self.plan = name, PLANS[name]
+        self.name, self.plan, self.place = name, PLANS[name], place
+        self._rng = torch.Generator(place)
+        self._rng.manual_seed(seed)
         self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.net).eval()
         self.step = 0
@@ -128,7 +132,7 @@ class Trainee:
             lr=_RATE, betas=(0.9, 0.99), fused=place.type == "cuda",
         )  # fmt: skip
 
-    def train(self, batch: dict[str, Tensor], share: float, rng: torch.Generator) -> Tensor:
+    def train(self, batch: dict[str, Tensor], share: float) -> Tensor:
         """Take one step; ``share`` of the whole training is done."""
         rate = (
             _RATE
@@ -137,8 +141,7 @@ class Trainee:
         )
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        pictures = batch["low" if self.plan.height == 32 else "high"]
-        x, middles = alter(pictures, batch["middles"], rng)
+        x, middles = alter(batch["pictures"], batch["middles"], self._rng)
         self.net.train()
         with torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = self.net(x.to(memory_format=torch.channels_last))
@@ -169,11 +172,11 @@ class Trainee:
             folder / f"{self.name}.pt",
         )  # fmt: skip
 
-    def load(self, folder: Path) -> float:
-        """Go on from a checkpoint, if there is one; give the minutes trained before."""
+    def load(self, folder: Path) -> None:
+        """Go on from a checkpoint, if there is one."""
         path = folder / f"{self.name}.pt"
         if not path.exists():
-            return 0.0
+            return
         saved: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
         self.net.load_state_dict(saved["net"])
         self.mean.load_state_dict(saved["mean"])
@@ -182,21 +185,38 @@ class Trainee:
             for key in ("exp_avg", "exp_avg_sq"):
                 moments[key] = moments[key].float()
         self.step = saved["step"]
-        return float(saved["minutes"])
 
 
-def on(batch: Batch, place: torch.device) -> dict[str, Tensor]:
-    """Copy a batch to the GPU."""
-    arrays = {"low": batch.low, "high": batch.high, "codes": batch.codes, "middles": batch.middles}
-    return {name: torch.from_numpy(array).to(place) for name, array in arrays.items()}
+def minutes_trained(folder: Path) -> float:
+    """Give the minutes that the checkpoints of ``folder`` were trained, 0 if there are none."""
+    paths = [folder / f"{name}.pt" for name in PLANS]
+    saved = [torch.load(p, map_location="cpu", weights_only=True) for p in paths if p.exists()]
+    return max((float(state["minutes"]) for state in saved), default=0.0)
 
 
-def judge(trainee: Trainee, held: list[tuple[dict[str, Tensor], list[Crop]]]) -> dict[str, float]:
+# What each net is shown of a batch: pictures, codes and middles, on its own GPU.
+Shown = dict[str, dict[str, Tensor]]
+
+
+def show(batch: Batch, trainees: list[Trainee]) -> Shown:
+    """Copy a batch to the GPUs."""
+    return {
+        trainee.name: {
+            "pictures": torch.from_numpy(batch.low if trainee.plan.height == 32 else batch.high).to(
+                trainee.place
+            ),
+            "codes": torch.from_numpy(batch.codes).to(trainee.place),
+            "middles": torch.from_numpy(batch.middles).to(trainee.place),
+        }
+        for trainee in trainees
+    }
+
+
+def judge(trainee: Trainee, held: list[tuple[Shown, list[Crop]]]) -> dict[str, float]:
     """Give the share of lines not read exactly, by cut, on the tuning crops."""
     wrong: dict[str, list[bool]] = {}
-    key = "low" if trainee.plan.height == 32 else "high"
     for batch, crops in held:
-        x = batch[key].permute(0, 3, 1, 2).float().sub(127).div(127)
+        x = batch[trainee.name]["pictures"].permute(0, 3, 1, 2).float().sub(127).div(127)
         with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = trainee.mean(x.to(memory_format=torch.channels_last)).float()
         for crop, text in zip(crops, spell(scores), strict=True):
@@ -205,17 +225,17 @@ def judge(trainee: Trainee, held: list[tuple[dict[str, Tensor], list[Crop]]]) ->
 
 
 class Pool:
-    """Batches kept on the GPU for another use."""
+    """Batches kept on the GPUs for another use."""
 
     def __init__(self, rng: np.random.Generator) -> None:
         self._rng = rng
-        self._kept: list[dict[str, Tensor]] = []
+        self._kept: list[Shown] = []
         self._uses: list[int] = []
 
     def __len__(self) -> int:
         return len(self._kept)
 
-    def take(self, fresh: dict[str, Tensor] | None) -> dict[str, Tensor]:
+    def take(self, fresh: Shown | None) -> Shown:
         """Keep a fresh batch and give it, or give one that was kept."""
         if fresh is not None:
             if len(self._kept) == _POOL:
@@ -243,22 +263,25 @@ def main() -> None:
     asked.add_argument("out", type=Path)
     asked.add_argument("--minutes", type=float, default=9.0)
     asked.add_argument("--total", type=float, default=18.0)
-    asked.add_argument("--processes", type=int, default=14)
+    asked.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 2))
     asked.add_argument("--tuning", type=int, default=6000)
-    asked.add_argument("--resume", type=Path)
     asked.add_argument("--pixels", type=int, default=PIXELS)
     told = asked.parse_args()
     begun = time.monotonic()
-    place = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    gpus = torch.cuda.device_count()
     torch.backends.cuda.matmul.allow_tf32 = True
     told.out.mkdir(parents=True, exist_ok=True)
-    trainees = [Trainee(name, place) for name in PLANS]
-    before = max([trainee.load(told.resume or told.out) for trainee in trainees])
+    before = minutes_trained(told.out)
     seed = 1 + round(10 * before)
+    trainees = [
+        Trainee(name, torch.device(f"cuda:{at % gpus}" if gpus else "cpu"), seed)
+        for at, name in enumerate(PLANS)
+    ]
+    for trainee in trainees:
+        trainee.load(told.out)
     feed = Feed(told.bundle, "train", seed, told.processes, told.pixels)
-    held = [(on(b, place), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
-    rng = torch.Generator(place)
-    rng.manual_seed(seed)
+    held = [(show(b, trainees), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
+    threads = ThreadPoolExecutor(len(trainees))
     pool = Pool(np.random.default_rng(seed))
     fresh = lines = 0
     said = start = time.monotonic()
@@ -266,10 +289,11 @@ def main() -> None:
     while (minutes := (time.monotonic() - begun) / 60) < told.minutes:
         drawn = feed.poll(wait=len(pool) == 0)
         fresh += len(drawn.codes) if drawn is not None else 0
-        batch = pool.take(on(drawn, place) if drawn is not None else None)
-        lines += len(batch["codes"])
+        batch = pool.take(show(drawn, trainees) if drawn is not None else None)
+        lines += len(batch[trainees[0].name]["codes"])
         share = (before + minutes) / told.total
-        losses = [trainee.train(batch, share, rng) for trainee in trainees]
+        begun_steps = [threads.submit(t.train, batch[t.name], share) for t in trainees]
+        losses = [step.result() for step in begun_steps]
         if time.monotonic() - said > 45:
             said = time.monotonic()
             seconds = said - start

@@ -1,0 +1,77 @@
+"""What is asked of a figure, and how one look answers: texts of a line gathered by figure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from extractor.calibration.model import Marks, Readout
+from extractor.reading.figures import CHARACTERS, Parted, part
+from extractor.reading.interface import SeenColumns
+from extractor.records import Kind, Look
+from extractor.values import DASHES
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is known of a figure before it is read."""
+
+    kind: Kind
+    missing: str | None = None
+    decimals: int | None = None
+    readout: Readout | None = None
+    marks: Marks | None = None
+
+    @property
+    def dashes(self) -> str:
+        """The mark for no value where it is made of dashes, else ''."""
+        mark = self.missing or ""
+        return "" if mark.strip(DASHES) else mark
+
+    @property
+    def characters(self) -> str:
+        """The characters its figures may hold; '' for any."""
+        known = CHARACTERS[self.kind]
+        return known + (self.missing or "") if known else ""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One look of one reader, its texts gathered by the figure they hold.
+
+    ``figures`` holds probabilities by text; what is no figure of its kind keeps what it has, so
+    that a kind never makes a figure likelier than the picture does. ``lines`` holds the likeliest
+    line of each figure, ``nothing`` the probability that nothing is drawn.
+    """
+
+    name: str
+    columns: SeenColumns
+    figures: Mapping[str, float]
+    lines: Mapping[str, tuple[str, Parted]]
+    nothing: float
+    best_line: str
+
+    @property
+    def best(self) -> str:
+        """The likeliest figure, '' if there is none."""
+        return max(self.figures, key=lambda text: (self.figures[text], text), default="")
+
+    def look(self) -> Look:
+        """Give the view as a record: its likeliest figure."""
+        return Look(self.name, self.best, self.figures.get(self.best, 0.0))
+
+
+def gather(name: str, columns: SeenColumns, ask: Ask) -> View:
+    """Gather the likeliest texts of a line by the figure they hold."""
+    figures: dict[str, float] = {}
+    lines: dict[str, tuple[str, Parted]] = {}
+    texts = columns.texts()
+    for line in texts:
+        parted = part(line.text, ask.kind, ask.missing)
+        if parted is None or not parted.text:
+            continue
+        lines.setdefault(parted.text, (line.text, parted))
+        figures[parted.text] = figures.get(parted.text, 0.0) + line.probability
+    nothing = sum(line.probability for line in texts if not line.text.strip())
+    best = texts[0].text.strip() if texts else ""
+    return View(name, columns, figures, lines, nothing, best)

@@ -1,0 +1,431 @@
+"""The own reader's looks at figures, many side by side: each in its surroundings, then alone.
+
+In its surroundings neighbours are seen whole, and where the figure stands is told by the columns it
+was read in; alone it is cut close, which reads better. What is not plain in both is left to slower
+looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.reading.asking import Ask, View, gather
+from extractor.reading.ctc import Columns, path_sums
+from extractor.reading.figures import Parted, part
+from extractor.reading.ink import Edges
+from extractor.reading.interface import Picture
+from extractor.reading.looks import stretched
+from extractor.reading.own import OwnReader
+from extractor.records import Kind, Look
+
+SURE = 0.995
+"""Path sum of a figure cut close from which no other look is needed."""
+
+_HEARD = 0.5  # path sum from which a look in the surroundings can speak against the others
+_BESIDE = 1.2  # digit heights beside the box that are shown with it
+_ABOVE = 0.12  # and above and below it
+_MARGIN = 0.12  # ground left around a figure cut close, in digit heights
+_WIDE, _NARROW = 0.36, 0.16  # half the width of a digit and of a mark, in digit heights
+_MARKS = frozenset(".,:'1")
+_FIGURE = frozenset("0123456789.,:'+-")
+_APART: dict[Kind, float] = {
+    "number": 1.5, "percentage": 1.5, "duration": 1.7, "size": 1.7, "word": 1.7,
+}  # fmt: skip
+"""Digit heights between the middles of two characters that do not belong together."""
+
+SIGNS = frozenset("+-")
+_SAME_INK = 0.6  # share of the digits' contrast that a sign must have
+_SURE_GLYPH = 0.98  # likeliest column of a character that is no chance likeness in a scene
+_SIGN = 0.95  # digit heights from the middle of a sign to that of its first digit, at most
+_OUT = 0.15  # digit heights beyond a box in which a faint character may still be of the figure
+_NEAR = 1.05  # and to a faint character that may be one more of the figure
+_TO_UNIT = 2.2  # and to its unit
+_BESIDE_UNIT = 1.3  # and between two letters of the unit
+_CLEAR = 0.9  # likeliest column of a letter of a unit
+_BETWEEN = 1.6  # and to a sure one
+_LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
+_EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
+_ROW = 0.3  # share of the steepest step across strokes that counts as ink
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A figure to be read.
+
+    It lies in ``box`` of ``picture`` (RGB uint8, reaching beyond the box where the capture does),
+    px; ``height`` is the digits' expected height, px, 0 if unknown. ``real``: the picture's own
+    edges cut neighbours off.
+    """
+
+    picture: Picture
+    box: Edges
+    height: float
+    ask: Ask
+    real: bool = False
+
+    @property
+    def digit(self) -> float:
+        """The digits' height, px, as far as it is known."""
+        return self.height or (self.box[3] - self.box[1]) / (1.25 if self.real else 1.4)
+
+
+@dataclass(slots=True)
+class Scan:
+    """What the looks at one target gave.
+
+    ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
+    the same figure, whole and apart from others. ``unit`` is what stands right of it. ``views``
+    are of the figure cut close, ``around`` of it in its surroundings. ``close`` is the picture cut
+    close, ``height`` that of its ink, px, 0 if it could not be told.
+    """
+
+    text: str = ""
+    plain: bool = False
+    unit: str = ""
+    views: list[View] = field(default_factory=list)
+    around: Look | None = None
+    close: Picture | None = None
+    height: float = 0.0
+
+    @property
+    def probability(self) -> float:
+        """The mean of what the looks at the figure cut close give its text."""
+        return sum(self.path_sums) / max(1, len(self.views))
+
+    @property
+    def path_sums(self) -> list[float]:
+        """What each look at the figure cut close gives its text."""
+        return [view.figures.get(self.text, 0.0) for view in self.views]
+
+    @property
+    def looks(self) -> tuple[Look, ...]:
+        """All looks as records."""
+        first = () if self.around is None else (self.around,)
+        return (*first, *(view.look() for view in self.views))
+
+
+@dataclass(frozen=True, slots=True)
+class _Crop:
+    """A piece of a target's picture; ``x`` is where its left edge stands there, px."""
+
+    picture: Picture
+    x: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Glyph:
+    """A character, its middle (px of the target's picture) and its likeliest column."""
+
+    char: str
+    x: float
+    peak: float
+
+    @property
+    def is_faint(self) -> bool:
+        """It may be a chance likeness in a scene."""
+        return self.peak < _SURE_GLYPH
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """A figure among the characters of a line.
+
+    ``path`` its classes, in the columns ``first`` to ``after`` (half-way to its neighbours), whose
+    probabilities are ``window``;
+    ``x0``, ``x1`` the middles of its first and last character, ``left`` and ``right`` how far it
+    may reach, px of the line; ``alone``: no figure
+    goes on beside it; ``signed``: its sign is drawn with the ink of its digits.
+    """
+
+    line: str
+    text: str
+    unit: str
+    path: tuple[int, ...]
+    first: int
+    after: int
+    window: NDArray[np.float64]
+    x0: float
+    x1: float
+    left: float
+    right: float
+    alone: bool
+    signed: bool
+
+
+def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
+    """Look at every target; what one is read as never depends on the others."""
+    scans = [Scan() for _ in targets]
+    crops = [_around(target) for target in targets]
+    lines = reader.look([crop.picture for crop in crops], "first")
+    close: list[tuple[Scan, _Spot, Target]] = []
+    for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
+        spot = _spot(line, crop, target)
+        if spot is None:
+            continue
+        found.close, found.height = _close(target, crop, spot)
+        found.text, found.unit = spot.text, spot.unit
+        close.append((found, spot, _alone(target, found.close)))
+    sums = path_sums([spot.window for _, spot, _ in close], [spot.path for _, spot, _ in close])
+    for (found, spot, _), p in zip(close, sums.tolist(), strict=True):
+        found.around = Look("own around", spot.text, p)
+    _look(reader, "first", [(found, target) for found, _, target in close], "own close")
+    # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
+    doubtful = [
+        (found, target) for found, _, target in close if not _sure(found) or found.text[0] in SIGNS
+    ]
+    _look(reader, "second", doubtful, "own close 2")
+    wider = [(found, _alone(target, stretched(target.picture))) for found, target in doubtful]
+    _look(reader, "first", wider, "own wider")
+    for found, spot, _ in close:
+        _settle(found, spot)
+    return scans
+
+
+def _alone(target: Target, picture: Picture) -> Target:
+    """Give the target that ``picture`` shows alone."""
+    box = (0.0, 0.0, float(picture.shape[1]), float(picture.shape[0]))
+    return replace(target, picture=picture, box=box, real=True)
+
+
+def _sure(found: Scan) -> bool:
+    return found.views[0].best == found.text and found.probability >= SURE
+
+
+def _settle(found: Scan, spot: _Spot) -> None:
+    """Choose the text, and tell whether all is plain."""
+    mean: dict[str, float] = {}
+    for each in found.views:
+        for text, p in each.figures.items():
+            mean[text] = mean.get(text, 0.0) + p
+    assert found.around is not None
+    found.text = max(mean, key=lambda text: (mean[text], text), default="")
+    same = all(each.best == found.text for each in found.views)
+    against = spot.text != found.text and found.around.probability >= _HEARD
+    found.plain = bool(found.text) and spot.alone and same and not against
+    if found.plain and found.text[0] in SIGNS:
+        found.plain = len(found.views) > 1 and spot.signed
+
+
+def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
+    """Look with one net at figures cut close; adds a view to each scan."""
+    lines = reader.look([target.picture for _, target in asked], net)
+    spots = [
+        _spot(line, _Crop(target.picture, 0), target)
+        for line, (_, target) in zip(lines, asked, strict=True)
+    ]
+    seen = [spot for spot in spots if spot is not None]
+    sums = iter(path_sums([spot.window for spot in seen], [spot.path for spot in seen]).tolist())
+    for spot, line, (found, target) in zip(spots, lines, asked, strict=True):
+        p = next(sums) if spot is not None else 0.0
+        if spot is None or p < SURE:
+            columns = line if spot is None else line.part(spot.first, spot.after)
+            found.views.append(gather(name, columns, target.ask))
+            continue
+        parted = Parted(spot.text, "", 0, len(spot.line))
+        columns = line.part(spot.first, spot.after)
+        lines_of = {spot.text: (spot.line, parted)}
+        found.views.append(View(name, columns, {spot.text: p}, lines_of, 0.0, spot.line))
+
+
+def _around(target: Target) -> _Crop:
+    """Cut the box out with some of what stands beside it."""
+    if target.real:
+        return _Crop(target.picture, 0)
+    x0, y0, x1, y1 = target.box
+    side, up = _BESIDE * target.digit, _ABOVE * target.digit
+    high, wide = target.picture.shape[:2]
+    left, top = max(0, round(x0 - side)), max(0, round(y0 - up))
+    right, low = min(wide, round(x1 + side)), min(high, round(y1 + up))
+    return _Crop(target.picture[top : max(top, low), left : max(left, right)], left)
+
+
+def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
+    """Find the figure among the characters that were read; None if there is not just one."""
+    runs = line.runs()
+    glyphs = [
+        _Glyph(
+            line.characters[k - 1],
+            (first + after) / 2 * line.px + crop.x,
+            float(line.probabilities[first:after, k].max()),
+        )
+        for k, first, after in runs
+    ]
+    begin, end = _group(glyphs, target)
+    ask, digit = target.ask, target.digit
+    chars = "".join(glyph.char for glyph in glyphs)
+    parted = part(chars[begin:end], ask.kind, ask.missing)
+    if parted is None and target.real and begin < end and _is_cut(glyphs[begin], digit):
+        begin += 1
+        parted = part(chars[begin:end], ask.kind, ask.missing)
+    if parted is None or not parted.text or (ask.dashes and parted.text == ask.dashes):
+        return None
+    start, stop = begin + parted.start, begin + parted.end
+    columns = len(line.probabilities)
+    first = (runs[start - 1][2] + runs[start][1]) // 2 if start else 0
+    after = -(-(runs[stop - 1][2] + runs[stop][1]) // 2) if stop < len(runs) else columns
+    x = [glyph.x - crop.x for glyph in glyphs]
+    return _Spot(
+        chars[start:stop],
+        parted.text,
+        _unit(glyphs[stop - 1 :], target, crop.x + crop.picture.shape[1]),
+        tuple(k for k, _, _ in runs[start:stop]),
+        first,
+        after,
+        line.probabilities[first:after],
+        x[start] - _half(chars[start]) * digit,
+        x[stop - 1] + _half(chars[stop - 1]) * digit,
+        (x[start - 1] + x[start]) / 2 if start else 0.0,
+        (x[stop - 1] + x[stop]) / 2 if stop < len(runs) else columns * line.px,
+        _is_alone(glyphs, start, stop, target),
+        chars[start] in SIGNS and _has_ink_of_digits(crop.picture, x[start:stop], digit),
+    )
+
+
+def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
+    """Give the characters that may be the figure: the one group in the box with sure digits."""
+    x0, _, x1, _ = target.box
+    ask = target.ask
+    groups: list[list[int]] = []
+    for at, glyph in enumerate(glyphs):
+        if glyph.char == " " or (glyph.is_faint and not x0 <= glyph.x <= x1):
+            continue
+        if groups and glyph.x - glyphs[groups[-1][-1]].x <= _APART[ask.kind] * target.digit:
+            groups[-1].append(at)
+        else:
+            groups.append([at])
+    held = []
+    for group in groups:
+        # Labels and units may reach out of the box, the figure may not; a scene shows faint dots.
+        while group and _is_rest(glyphs[group[0]], x0, x1):
+            del group[0]
+        while group and _is_rest(glyphs[group[-1]], x0, x1):
+            del group[-1]
+        if any(
+            x0 <= glyphs[at].x <= x1
+            and not glyphs[at].is_faint
+            and (ask.kind == "word" or glyphs[at].char in _FIGURE)
+            for at in group
+        ):
+            held.append(group)
+    return (held[0][0], held[0][-1] + 1) if len(held) == 1 else (0, 0)
+
+
+def _is_rest(glyph: _Glyph, x0: float, x1: float) -> bool:
+    """Tell whether a character at an end is none of the figure: outside its box, or faint."""
+    if glyph.char in _FIGURE:
+        return glyph.is_faint and not glyph.char.isdigit()
+    return not x0 <= glyph.x <= x1
+
+
+def _is_cut(glyph: _Glyph, digit: float) -> bool:
+    """Tell whether a letter at a crop's own left edge is what is left of a neighbour."""
+    return glyph.x < _EDGE * digit and glyph.char.isalpha() and glyph.char not in _LIKE_DIGITS
+
+
+def _half(char: str) -> float:
+    return _NARROW if char in _MARKS else _WIDE
+
+
+def _is_alone(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -> bool:
+    """Tell whether a figure ends where it ends: within its box, with nothing like it beside it."""
+    if target.ask.kind == "word":
+        return True
+    x0, _, x1, _ = target.box
+    digit = target.digit
+    figure = glyphs[start:stop]
+    reach = [(_half(glyph.char) - _OUT) * digit for glyph in (figure[0], figure[-1])]
+    if not target.real and not (x0 <= figure[0].x - reach[0] and figure[-1].x + reach[1] <= x1):
+        return False
+    if not target.real and (x0 < 0 or x1 > target.picture.shape[1]):
+        return False  # what the capture's edge cuts off is not seen
+    if figure[0].char in "+-" and figure[1].x - figure[0].x > _SIGN * digit:
+        return False
+    beside = [
+        (glyph, abs(glyph.x - end.x))
+        for glyph, end in (
+            *((glyph, figure[0]) for glyph in glyphs[:start]),
+            *((glyph, figure[-1]) for glyph in glyphs[stop:]),
+        )
+        if glyph.char in _FIGURE
+    ]
+    return all(
+        far > (_NEAR if glyph.is_faint else _BETWEEN) * digit
+        or (glyph.is_faint and not x0 - _OUT * digit < glyph.x < x1 + _OUT * digit)
+        for glyph, far in beside
+    )
+
+
+def _unit(glyphs: Sequence[_Glyph], target: Target, end: float) -> str:
+    """Spell the unit behind a figure whose last character is the first of ``glyphs``.
+
+    It begins in the box, and may go on beyond it; '' where it may go on beyond ``end``, the edge of
+    what is seen.
+    """
+    last, unit = glyphs[0], ""
+    for glyph in glyphs[1:]:
+        if glyph.char == " ":
+            continue
+        far = glyph.x - last.x
+        if far > (_BESIDE_UNIT if unit else _TO_UNIT) * target.digit or glyph.peak < _CLEAR:
+            break
+        if glyph.char.isdigit() or (not unit and glyph.x > target.box[2]):
+            break
+        unit, last = unit + glyph.char, glyph
+    return unit if end - last.x > target.digit else ""
+
+
+def _has_ink_of_digits(picture: Picture, x: Sequence[float], digit: float) -> bool:
+    """Tell whether what stands at the first of ``x`` has the colour of what stands at the others.
+
+    Ink is what lies farthest from the middle colour of the digits' columns; a sign's own ground is
+    the middle colour of its columns.
+    """
+    half = _WIDE * digit
+    wide = picture.shape[1]
+
+    def columns(x0: float, x1: float) -> NDArray[np.float32]:
+        left = min(max(0, round(x0)), wide - 1)
+        return picture[:, left : max(left + 1, round(x1))].reshape(-1, 3).astype(np.float32)
+
+    digits, sign = columns(x[1] - half, x[-1] + half), columns(x[0] - half, x[0] + half)
+    ground = np.median(digits, axis=0)
+    far = np.linalg.norm(digits - ground, axis=1)
+    ink = digits[far >= np.percentile(far, 92)].mean(axis=0) - ground
+    strength = (sign - np.median(sign, axis=0)) @ ink / max(float(ink @ ink), 1.0)
+    return bool(np.percentile(strength, 97) >= _SAME_INK)
+
+
+def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float]:
+    """Cut the figure close; give the height of its ink too, 0 if its rows could not be told."""
+    picture = around.picture
+    high, wide = picture.shape[:2]
+    margin = _MARGIN * target.digit
+    left = max(0, int(max(spot.left, spot.x0 - margin)))
+    right = max(left + 1, min(wide, int(np.ceil(min(spot.right, spot.x1 + margin)))))
+    band = _band(picture[:, left:right], target)
+    if band is None:
+        return picture[:, left:right], 0.0
+    margin = _MARGIN * (band[1] - band[0])
+    # A comma hangs below the digits' feet.
+    top, low = max(0, int(band[0] - margin)), min(high, int(np.ceil(band[1] + 1.5 * margin)))
+    return picture[top:low, left:right], float(band[1] - band[0])
+
+
+def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
+    """Find the rows that hold strokes; None unless they are about as many as expected."""
+    if picture.shape[0] < 4 or picture.shape[1] < 3:
+        return None
+    step = cv2.absdiff(picture[:, 1:], picture[:, :-1]).max(axis=2)
+    steepest = np.percentile(step, 98)
+    if steepest < 12:
+        return None
+    rows = np.flatnonzero((step > _ROW * steepest).any(axis=1))
+    top, low = int(rows[0]), int(rows[-1]) + 1
+    if target.height and not 0.75 * target.height < low - top < 1.45 * target.height:
+        return None
+    return top, low
