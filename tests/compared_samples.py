@@ -108,22 +108,21 @@ def traces() -> pd.DataFrame:
 def calibrations() -> tuple[Calibration, ...]:
     """The packaged calibrations, with their lines where they do not name them yet."""
     loaded = [each.calibration for each in load_calibrations([ROOT / "calibration"])[0]]
-    return tuple(
-        layout
-        if layout.trace
-        else layout.model_copy(
-            update={
-                "trace": tuple(
-                    Trace(
-                        name=name, quantity=quantity, unit=unit, sensor=sensor,
-                        plot=(0, 0, 9, 9), colour="#000000",
-                    )
-                    for owner, name, quantity, unit, sensor in _LINES
-                    if owner == layout.name
-                )
-            }
-        )
-        for layout in loaded
+    return tuple(layout.model_copy(update={"trace": _lines(layout)}) for layout in loaded)
+
+
+def _lines(layout: Calibration) -> tuple[Trace, ...]:
+    named = {line.name for line in layout.trace}
+    return (
+        *layout.trace,
+        *(
+            Trace(
+                name=name, quantity=quantity, unit=unit, sensor=sensor,
+                plot=(0, 0, 9, 9), colour="#000000",
+            )
+            for owner, name, quantity, unit, sensor in _LINES
+            if owner == layout.name and name not in named
+        ),
     )  # fmt: skip
 
 

@@ -315,7 +315,9 @@ def _traced(
         capture, layout, name = map(str, names)
         trace = meanings.get((layout, name))
         if trace is None:
-            found.notices.append(f"{capture}: no calibration says what the line {name} measures")
+            told = f"layout {layout}: no calibration says what the line {name} measures; left out"
+            if told not in found.notices:
+                found.notices.append(told)
             continue
         if capture not in keys:
             continue

@@ -195,8 +195,8 @@ def _round(
             if measured:
                 captures = sorted({each.capture for each in measured})
                 notices.append(
-                    f"{key.device}: {len(captures)} capture(s) of no known round ({captures[0]}, ...) are "
-                    "left out; write their round into facts.csv"
+                    f"{key.device}: {len(captures)} capture(s) of no known round "
+                    f"({captures[0]}, ...) are left out; write their round into facts.csv"
                 )
             return None
         made.state = "battery test"

@@ -54,6 +54,8 @@ _BUSY = 90.0
 # A temperature this much lower, K, is lower: sensors lag and show whole degrees or tenths.
 _COOLER = 1.0
 _FEW = 5
+# An onset whose bounds lie further apart, s, is given by its bounds alone.
+_SHARP = 60.0
 _MEDIA = {"trace": "chart", "recording": "recording"}
 
 
@@ -67,6 +69,18 @@ class Onset:
     how: How | None
     left: float
     shown_by: str
+
+    @property
+    def is_sharp(self) -> bool:
+        """Whether it is known well enough to be given as one time."""
+        return self.to_s - self.from_s <= _SHARP
+
+    @property
+    def words(self) -> str:
+        """When it began, in words: one time, or two where it lies anywhere between them."""
+        if self.is_sharp:
+            return f"from {clock(self.at_s)} on"
+        return f"begun between {clock(self.from_s)} and {clock(self.to_s)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +108,7 @@ class Verdict:
         how = {"gradual": ", little by little", "stepped": ", in steps", None: ""}[self.how]
         parts.append(WORDS[self.kind] + how)
         if self.onset:
-            parts.append(f"from {clock(self.onset.at_s)} on")
+            parts.append(self.onset.words)
         return "; ".join(parts)
 
 
