@@ -89,6 +89,14 @@ def statistics_of(layout: Calibration) -> frozenset[str]:
     return frozenset(each.statistic for each in layout.readout) - {"now"}
 
 
+def named_numbers(path: str) -> dict[str, str]:
+    """Return the round and the attempt that a path names, as in ``round-2/attempt-1_03.png``."""
+    found: dict[str, str] = {}
+    for name, number in _NUMBERED.findall(path):
+        found.setdefault(name.lower(), str(int(number)))
+    return found
+
+
 def propose(
     captures: Sequence[Capture],
     shown: Mapping[str, frozenset[str]],
@@ -104,8 +112,8 @@ def propose(
     for draft in drafts:
         draft.guess("device", _device(draft.capture, session))
         draft.guess("variant", _variant(draft.capture, draft.get("device"), session))
-        for name, number in _NUMBERED.findall(draft.capture.path):
-            draft.guess(name.lower(), str(int(number)))
+        for name, number in named_numbers(draft.capture.path).items():
+            draft.guess(name, number)
     timelines: dict[tuple[str, str], list[_Draft]] = defaultdict(list)
     for draft in drafts:
         if draft.get("device") and draft.capture.taken:
@@ -370,6 +378,22 @@ def write_facts_csv(path: Path, facts: Mapping[str, Facts]) -> tuple[str, ...]:
     for capture in rows:
         cells = [guard_cell(rows[capture][name]) for name in names]
         table.append([guard_path(capture), *cells, guard_cell(_join(guessed[capture]))])
+    return _write(path, table, file)
+
+
+def write_answers(path: Path, answers: Written) -> tuple[str, ...]:
+    """Write what a person answered into facts.csv as theirs; return what they should be told.
+
+    Captures that the file does not name are left out. Whole or not at all; raises FileFaultsError
+    if the file cannot be understood.
+    """
+    file = _load(path)
+    table = [["capture", *file.facts, "guessed"]]
+    for capture, row in file.rows.items():
+        told = answers.get(capture, {})
+        cells = [guard_cell(told.get(name, row.get(name, ""))) for name in file.facts]
+        guessed = {name: text for name, text in file.guessed[capture].items() if name not in told}
+        table.append([guard_path(capture), *cells, guard_cell(_join(guessed))])
     return _write(path, table, file)
 
 
