@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -93,3 +94,30 @@ class Locator:
         while len(self._matches) > _REMEMBERED:
             self._matches.popitem(last=False)
         return tuple(found for found, _ in finds)
+
+    def seen(self, found: Found) -> dict[str, float]:
+        """The pictures and words by which a layout was found, with how well each fits, 0 to 1.
+
+        Empty for a find of long ago or of another locator.
+        """
+        match = self._matches.get(found)
+        return dict(match.scores) if match else {}
+
+    def placed_anew(
+        self, image: NDArray[np.uint8], found: Found, calibration: Calibration
+    ) -> Found:
+        """Give the places of readouts that were changed since; the landmarks are the same.
+
+        Raises KeyError for a find of long ago or of another locator.
+        """
+        from extractor.locate import places
+        from extractor.locate.frame import Frame
+        from extractor.locate.layout import Layout
+
+        match = replace(self._matches[found], layout=Layout(calibration))
+        self._matches.move_to_end(found)
+        ((anew, match),) = places.finds(Frame(image), [match], self._reader)
+        self._matches[anew] = match
+        while len(self._matches) > _REMEMBERED:
+            self._matches.popitem(last=False)
+        return anew

@@ -1,0 +1,499 @@
+"""The page of ``ocrlog calibrate``: its state, and the routes by which the browser asks for it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import cv2
+import numpy as np
+import tomlkit
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from extractor.calibration import RelationError, save
+from extractor.calibration.model import Calibration
+from extractor.calibration.rules import RULES
+from extractor.errors import CallError, CaptureError, FileFaultsError
+from extractor.pages.drafts import Drafts
+from extractor.pages.serving import RefusedError, application, page
+from extractor.proposing import (
+    PlaceReader,
+    Proposal,
+    Shown,
+    Trial,
+    Trials,
+    check_relation,
+    fit_relations,
+    open_capture,
+    picture_of,
+    propose,
+    vocabulary,
+)
+from extractor.records import Box
+from extractor.toml import parse
+
+_PREVIEW = 2600
+"""Longest side of the picture that the browser shows, px; crops come in full size."""
+_MOST_UPLOAD = 2 << 30
+_MOST_CAPTURES = 40
+_T = TypeVar("_T")
+
+
+@dataclass
+class _Opened:
+    """A capture on the page: its name, where its file lies, and whether it was added there."""
+
+    name: str
+    shown: Shown
+
+
+class Desk:
+    """What one run of the page works on; every method but the constructor runs in one thread.
+
+    Parameters
+    ----------
+    files
+        Captures of one layout, the first is the one to draw on.
+    folder
+        Where the calibration will be saved.
+    reader
+        Reads text and figures.
+    start
+        A calibration to mend in place of a proposal.
+    """
+
+    def __init__(
+        self,
+        files: Sequence[Path],
+        folder: Path,
+        reader: PlaceReader,
+        start: Calibration | None = None,
+        target: Path | None = None,
+    ) -> None:
+        self._captures = [_Opened(file.name, open_capture(file)) for file in files]
+        self._folder = folder
+        self._target = target
+        self._reader = reader
+        self._trials = Trials(reader)
+        self._start = start
+        first = self._captures[0].shown
+        self._drafts = Drafts(folder, first.capture.content)
+        self._draft: dict[str, Any] | None = None
+        self._notices: list[str] = [self._drafts.notice] if self._drafts.notice else []
+
+    # ------------------------------------------------------------ what the page starts from
+
+    def opening(self) -> dict[str, Any]:
+        """All that the page needs to begin: the draft that was left, or a new proposal."""
+        again = ""
+        if self._draft is None:
+            left = self._drafts.read() if self._start is None else None
+            if left is not None:
+                self._draft = self._reopened(left)
+                again = "Your work of last time goes on."
+            elif self._start is not None:
+                self._draft = _blank() | {"calibration": _plain(self._start)}
+            else:
+                self._draft = self.proposal()
+            self.keep(self._draft)
+        return {
+            "captures": [_entry(each) for each in self._captures],
+            "draft": self._draft,
+            "vocabulary": vocabulary(),
+            "folder": str(self._folder),
+            "target": str(self._target or ""),
+            "notices": self._notices + ([again] if again else []),
+        }
+
+    def _reopened(self, left: dict[str, Any]) -> dict[str, Any]:
+        have = {each.shown.capture.content for each in self._captures}
+        for path in left.get("added", []):
+            try:
+                opened = _Opened(Path(path).name, open_capture(Path(path)))
+            except (CaptureError, CallError):
+                self._notices.append(f"{Path(path).name} was added last time and is gone.")
+                continue
+            if opened.shown.capture.content not in have:
+                self._captures.append(opened)
+        if left.get("target") and self._target is None:
+            self._target = Path(left["target"])
+        return _blank() | left
+
+    def proposal(self) -> dict[str, Any]:
+        """A draft that says what is proposed from the captures shown."""
+        made: Proposal = propose(
+            [each.shown for each in self._captures], self._reader, self._trials
+        )
+        first = self._captures[0].shown.image
+        calibration = _plain(made.calibration) if made.calibration else _empty(first)
+        return _blank() | {
+            "calibration": calibration,
+            "questions": [asdict(each) for each in made.questions],
+            "labels": made.labels,
+            "notes": list(made.notes),
+        }
+
+    # ------------------------------------------------------------ while a person works
+
+    def keep(self, draft: dict[str, Any]) -> None:
+        """Write the draft to the disk. Raises RefusedError."""
+        self._draft = draft
+        added = [
+            str(each.shown.capture.file)
+            for each in self._captures
+            if each.shown.capture.file.parent == self._drafts.captures
+        ]
+        try:
+            self._drafts.write(draft | {"added": added, "target": str(self._target or "")})
+        except OSError as error:
+            raise RefusedError(
+                f"Your work could not be kept on the disk ({error.strerror}). Leave this page "
+                "open, make room or give yourself the right to write there, and change anything.",
+                507,
+            ) from None
+
+    def tried(self, given: dict[str, Any]) -> dict[str, Any]:
+        """What the calibration gives on every capture shown; its faults if it has any."""
+        calibration, faults = _checked(given)
+        if calibration is None:
+            return {"faults": faults, "trials": [], "relations": []}
+        trials = self._trials.run(calibration, [each.shown for each in self._captures])
+        read = [trial.readings for trial in trials]
+        fits = {fit.that: fit for fit in fit_relations(calibration, read)}
+        for relation in calibration.relation:
+            try:
+                fit = check_relation(calibration, relation.that, relation.within, read)
+            except RelationError:
+                continue
+            fits[relation.that] = fit
+        return {
+            "faults": [],
+            "trials": [_told(calibration, trial) for trial in trials],
+            "relations": [asdict(fit) for fit in fits.values()],
+        }
+
+    def add(self, name: str, data: bytes) -> dict[str, Any]:
+        """Add a capture of the same layout. Raises RefusedError."""
+        if len(self._captures) >= _MOST_CAPTURES:
+            raise RefusedError(f"{_MOST_CAPTURES} captures are enough; leave one out first.")
+        try:
+            path = self._drafts.keep_capture(name, data)
+        except OSError as error:
+            raise RefusedError(
+                f"{name} could not be kept on the disk ({error.strerror})."
+            ) from None
+        try:
+            opened = _Opened(name, open_capture(path))
+        except (CaptureError, CallError) as error:
+            path.unlink(missing_ok=True)
+            raise RefusedError(f"{name} cannot be used: {error}.") from None
+        for at, each in enumerate(self._captures):
+            if each.shown.capture.content == opened.shown.capture.content:
+                return {"at": at, "captures": [_entry(one) for one in self._captures]}
+        self._captures.append(opened)
+        if self._draft is not None:
+            self.keep(self._draft)
+        return {
+            "at": len(self._captures) - 1,
+            "captures": [_entry(each) for each in self._captures],
+        }
+
+    def leave_out(self, at: int) -> dict[str, Any]:
+        """Take a capture off the page; its file stays where it is. The first one stays."""
+        if not 0 < at < len(self._captures):
+            raise RefusedError("The capture that the layout is drawn on stays.")
+        del self._captures[at]
+        if self._draft is not None:
+            self.keep(self._draft)
+        return {"captures": [_entry(each) for each in self._captures]}
+
+    def landmark(self, box: Box, name: str, part: str) -> dict[str, Any]:
+        """The entry of a landmark that shows what lies in ``box``. Raises RefusedError."""
+        entry = picture_of(self._captures[0].shown.image, box, name, part)
+        if entry is None:
+            raise RefusedError("There is too little to see in that box. Draw it around a word.")
+        return entry
+
+    def saved(self, given: dict[str, Any], name: str) -> dict[str, Any]:
+        """Save the calibration as a file, and say where. Raises RefusedError."""
+        calibration, faults = _checked(given)
+        if calibration is None:
+            raise RefusedError("It cannot be saved yet: " + "; ".join(faults))
+        path = self._target or self._folder / f"{calibration.name}.toml"
+        if self._target is None and path.exists() and not _holds(path, calibration.id):
+            raise RefusedError(
+                f"{path} is there already and holds another layout. Give this one another name."
+            )
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            save(calibration, path)
+        except OSError as error:
+            raise RefusedError(
+                f"{path} could not be written ({error.strerror}). Your work is kept as a draft. "
+                "Give yourself the right to write there, or start again with --out and a folder "
+                "of yours."
+            ) from None
+        except FileFaultsError as error:
+            raise RefusedError(f"{path} is there and cannot be mended: {error}") from None
+        self._target = path
+        if self._draft is not None:
+            self.keep(self._draft)
+        return {"path": str(path)}
+
+    def preview(self, at: int) -> bytes:
+        """The capture as the browser shows it, JPEG, at most ``_PREVIEW`` px a side."""
+        image = self._image(at)
+        share = min(1.0, _PREVIEW / max(image.shape[:2]))
+        size = (max(1, round(image.shape[1] * share)), max(1, round(image.shape[0] * share)))
+        small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if share < 1 else image
+        return _coded(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 90])
+
+    def crop(self, at: int, box: Box) -> bytes:
+        """What a capture shows in ``box``, in full size, PNG."""
+        image = self._image(at)
+        height, width = image.shape[:2]
+        x0, y0 = int(np.clip(box.x, 0, width - 1)), int(np.clip(box.y, 0, height - 1))
+        x1 = int(np.clip(np.ceil(box.right), x0 + 1, width))
+        y1 = int(np.clip(np.ceil(box.bottom), y0 + 1, height))
+        return _coded(".png", image[y0:y1, x0:x1], [])
+
+    def _image(self, at: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
+        if not 0 <= at < len(self._captures):
+            raise RefusedError("There is no such capture on the page.", 404)
+        return self._captures[at].shown.image
+
+
+# ---------------------------------------------------------------- records for the browser
+
+
+def _blank() -> dict[str, Any]:
+    return {"calibration": {}, "questions": [], "labels": {}, "notes": [], "named": []}
+
+
+def _plain(calibration: Calibration) -> dict[str, Any]:
+    whole: dict[str, Any] = json.loads(calibration.model_dump_json(exclude_none=True))
+    return whole
+
+
+def _empty(image: np.ndarray[Any, np.dtype[np.uint8]]) -> dict[str, Any]:
+    """What a person draws on where nothing could be proposed."""
+    import secrets
+
+    return {
+        "format": 1,
+        "id": secrets.token_hex(6),
+        "name": "new_layout",
+        "revision": 1,
+        "shows": "A layout of a monitoring overlay",
+        "drawn_on": [image.shape[1], image.shape[0]],
+        "marks": {},
+        "locating": {"scales": [0.35, 3.0], "needs": 1, "bars": [0, 0]},
+        "landmark": [],
+        "readout": [],
+        "line": [],
+        "relation": [],
+        "trace": [],
+    }
+
+
+def _entry(opened: _Opened) -> dict[str, Any]:
+    capture = opened.shown.capture
+    return {
+        "name": opened.name,
+        "width": capture.width,
+        "height": capture.height,
+        "recording": capture.medium == "recording",
+    }
+
+
+def _checked(given: dict[str, Any]) -> tuple[Calibration | None, list[str]]:
+    """The calibration, or all its faults in words."""
+    if not given.get("readout"):
+        return None, ["no figure has a box yet: draw one around a figure"]
+    if not given.get("landmark"):
+        return None, [
+            "there is nothing yet by which the layout is found: draw a box around a word that "
+            "looks the same on every capture"
+        ]
+    try:
+        text = tomlkit.dumps(_without_none(given))
+        return parse(text.encode(), Path("draft"), Calibration, RULES), []
+    except FileFaultsError as error:
+        return None, [_in_words(fault.key, fault.met, fault.expected, given)
+                      for fault in error.faults]  # fmt: skip
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list):
+        return [_without_none(item) for item in value]
+    return value
+
+
+def _in_words(key: str, met: str, expected: str, given: dict[str, Any]) -> str:
+    """A fault with the name of the readout in place of its number."""
+    match = re.match(r"(readout|landmark|line|trace|relation)\[(\d+)\]\.?(.*)", key)
+    if match:
+        entries = given.get(match[1], [])
+        at = int(match[2]) - 1
+        entry = entries[at] if at < len(entries) else {}
+        key = f"{match[1]} {entry.get('name', entry.get('that', match[2]))}: {match[3]}"
+    return f"{key}{f' is {met}' if met else ''}, expected is {expected}"
+
+
+def _told(calibration: Calibration, trial: Trial) -> dict[str, Any]:
+    if trial.found is None:
+        return {"found": False, "readings": {}, "landmarks": {}}
+    found = trial.found
+    places = {place.readout: place for place in found.places}
+    readings = {}
+    for readout in calibration.readout:
+        reading, judged = trial.readings.get(readout.name), trial.judged.get(readout.name)
+        place = places[readout.name]
+        if reading is None or judged is None:
+            continue
+        codes = [doubt.code for doubt in judged.doubts]
+        state = "released"
+        if "not-shown" in codes:
+            state = "hidden"
+        elif codes:
+            state = "flagged"
+        elif judged.source == "missing":
+            state = "missing"
+        box = place.box
+        readings[readout.name] = {
+            "text": reading.text,
+            "state": state,
+            "why": [f"{doubt.code}: {doubt.why}" for doubt in judged.doubts],
+            "box": None if box is None else [box.x, box.y, box.w, box.h],
+            "error": place.error,
+            "height": place.height,
+            "unit": reading.unit_seen,
+        }
+    return {
+        "found": True,
+        "scale": found.scale,
+        "score": found.score,
+        "area": [found.area.x, found.area.y, found.area.w, found.area.h],
+        "landmarks": dict(trial.landmarks),
+        "readings": readings,
+    }
+
+
+def _holds(path: Path, layout: str) -> bool:
+    try:
+        return f'"{layout}"' in path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def _coded(form: str, image: np.ndarray[Any, Any], how: list[int]) -> bytes:
+    done, data = cv2.imencode(
+        form, cv2.cvtColor(np.ascontiguousarray(image), cv2.COLOR_RGB2BGR), how
+    )
+    assert done
+    return data.tobytes()
+
+
+# ---------------------------------------------------------------- routes
+
+
+def calibrating(desk: Desk) -> Starlette:
+    """The application of the page."""
+    worker = ThreadPoolExecutor(1)
+    looker = ThreadPoolExecutor(2)  # pictures do not wait for readings
+
+    async def doing(what: Callable[..., _T], *given: Any) -> _T:
+        return await asyncio.get_running_loop().run_in_executor(worker, what, *given)
+
+    async def looking(what: Callable[..., bytes], *given: Any) -> bytes:
+        return await asyncio.get_running_loop().run_in_executor(looker, what, *given)
+
+    async def index(request: Request) -> Response:
+        return page("calibrate.html")
+
+    async def opening(request: Request) -> Response:
+        return JSONResponse(await doing(desk.opening))
+
+    async def proposal(request: Request) -> Response:
+        return JSONResponse(await doing(desk.proposal))
+
+    async def draft(request: Request) -> Response:
+        await doing(desk.keep, await _sent(request))
+        return JSONResponse({})
+
+    async def tried(request: Request) -> Response:
+        return JSONResponse(await doing(desk.tried, await _sent(request)))
+
+    async def saved(request: Request) -> Response:
+        given = await _sent(request)
+        return JSONResponse(await doing(desk.saved, given, ""))
+
+    async def added(request: Request) -> Response:
+        if int(request.headers.get("content-length", "0")) > _MOST_UPLOAD:
+            raise RefusedError("A capture of more than 2 GiB cannot be added here.", 413)
+        name = request.query_params.get("name", "capture")
+        return JSONResponse(await doing(desk.add, name, await request.body()))
+
+    async def left_out(request: Request) -> Response:
+        return JSONResponse(await doing(desk.leave_out, int(request.path_params["at"])))
+
+    async def picture(request: Request) -> Response:
+        data = await looking(desk.preview, int(request.path_params["at"]))
+        return Response(data, media_type="image/jpeg", headers={"cache-control": "max-age=3600"})
+
+    async def crop(request: Request) -> Response:
+        box = _box([request.query_params.get(side, "") for side in "xywh"])
+        data = await looking(desk.crop, int(request.path_params["at"]), box)
+        return Response(data, media_type="image/png", headers={"cache-control": "max-age=3600"})
+
+    async def landmark(request: Request) -> Response:
+        given = await _sent(request)
+        name, part = str(given.get("name", "")), str(given.get("part", "main"))
+        return JSONResponse(await doing(desk.landmark, _box(given.get("box")), name, part))
+
+    return application(
+        [
+            Route("/", index),
+            Route("/api/opening", opening),
+            Route("/api/proposal", proposal, methods=["POST"]),
+            Route("/api/draft", draft, methods=["PUT"]),
+            Route("/api/tried", tried, methods=["POST"]),
+            Route("/api/saved", saved, methods=["POST"]),
+            Route("/api/landmark", landmark, methods=["POST"]),
+            Route("/api/captures", added, methods=["POST"]),
+            Route("/api/captures/{at:int}", left_out, methods=["DELETE"]),
+            Route("/api/captures/{at:int}/picture", picture),
+            Route("/api/captures/{at:int}/crop", crop),
+        ]
+    )
+
+
+async def _sent(request: Request) -> dict[str, Any]:
+    try:
+        given = await request.json()
+    except ValueError:
+        raise RefusedError("What the page sent cannot be read; load it anew.") from None
+    if not isinstance(given, dict):
+        raise RefusedError("What the page sent cannot be read; load it anew.")
+    return given
+
+
+def _box(given: Any) -> Box:
+    try:
+        x, y, w, h = (float(side) for side in given)
+    except (TypeError, ValueError):
+        raise RefusedError("A box is four numbers.") from None
+    if not (np.isfinite([x, y, w, h]).all() and w > 0 and h > 0):
+        raise RefusedError("A box has a width and a height above 0.")
+    return Box(x, y, w, h)

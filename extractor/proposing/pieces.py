@@ -1,0 +1,369 @@
+"""Text found on a capture -> figures and labels, each with a box close around its ink."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.proposing.lexicon import drawn_unit, meaning, unit_of
+from extractor.proposing.strokes import Image, ink, inked_rows, tight, whole
+from extractor.reading.interface import CharAt, LineRead, WordAt
+from extractor.records import Box, Kind
+from extractor.values import DASHES
+
+_DIGITS = "0123456789"
+_NUMBER = rf"[+{re.escape(DASHES)}]?[0-9](?:[0-9.,'’]*[0-9])?(?:[  ][0-9]{{3}}(?![0-9]))*"
+_FIGURE = re.compile(
+    r"(?P<size>[0-9]{3,5}\s?[x×X✕*]\s?[0-9]{3,5})"
+    r"|(?P<duration>[0-9]{1,3}:[0-9]{2}(?::[0-9]{2})?"
+    r"|[0-9]+\s?h(?:\s?[0-9]+\s?m(?:in)?)?(?=\s|$))"
+    rf"|(?P<number>{_NUMBER})"
+)
+_ALONE = re.compile(rf"\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
+_UNIT = re.compile(r"\s*(?P<unit>[^\s\d]{1,7}(?:\d|²)?)")
+_SPACED_UNIT = re.compile(r"\s*(?P<unit>(?:mA|W)\s?[.·•]\s?h)")
+_SURE_DIGITS = 0.6
+_LIKELY_FIGURE = 0.7
+_SURE_LABEL = 0.86
+"""Least probability of a word, as the geometric mean a character: one doubtful letter may be."""
+_SPACE = 0.75
+"""Widest gap between words of one text, in heights of the lower one."""
+_LETTERS = 0.72
+"""Height of digits in heights of the type (common practice)."""
+
+
+class TextReader(Protocol):
+    """What proposing asks of a reader."""
+
+    def find_words(self, image: Image) -> Sequence[WordAt]:
+        """Find all words of a capture."""
+
+    def read_line(self, crop: Image) -> LineRead:
+        """Read one line of text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure: ``box`` close around its digits, ``text`` as read.
+
+    ``unit`` is drawn behind it ('' if none is), up to ``end`` px. ``before`` is the text that
+    stands right before it on its line, and ``line`` numbers that line.
+    """
+
+    text: str
+    kind: Kind
+    box: Box
+    unit: str
+    end: float
+    before: str
+    line: int
+    inline: bool
+
+    @property
+    def type_height(self) -> float:
+        """Height of the type it is set in, px: that of a readout's box."""
+        return self.box.h / _LETTERS
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """Text that is no figure. ``sure`` says that it could be read."""
+
+    text: str
+    box: Box
+    sure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Text whose words stand a space apart."""
+
+    words: tuple[WordAt, ...]
+    box: Box
+
+    @property
+    def text(self) -> str:
+        """All words with spaces."""
+        return " ".join(word.text.strip() for word in self.words)
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """All text of a capture, told apart."""
+
+    figures: tuple[Figure, ...]
+    labels: tuple[Label, ...]
+    lines: tuple[Line, ...]
+
+    @property
+    def ink(self) -> list[Box]:
+        """The boxes of all figures and labels."""
+        return [*(each.box for each in self.figures), *(each.box for each in self.labels)]
+
+
+def find_pieces(image: Image, reader: TextReader) -> Pieces:
+    """Find the text of a capture and tell figures from labels."""
+    lines = _lines([word for word in reader.find_words(image) if word.text.strip()])
+    figures: list[Figure] = []
+    labels: list[Label] = []
+    for number, line in enumerate(lines):
+        found, rest = _part(image, line, number, lines, reader)
+        figures += found
+        labels += rest
+    return Pieces(tuple(figures), tuple(labels), tuple(lines))
+
+
+def same_row(one: Box, other: Box) -> bool:
+    """Whether two boxes stand on one line of text."""
+    shared = min(one.bottom, other.bottom) - max(one.y, other.y)
+    return shared > 0.5 * min(one.h, other.h)
+
+
+def _lines(words: Sequence[WordAt]) -> list[Line]:
+    """Join words that stand a space apart on one line."""
+    groups: list[list[WordAt]] = []
+    for word in sorted(words, key=lambda each: each.box.x):
+        for group in groups:
+            last = group[-1].box
+            low = min(last.h, word.box.h)
+            gap = word.box.x - last.right
+            alike = max(last.h, word.box.h) < 2.2 * low
+            joined = alike and same_row(last, word.box) and -0.6 * low < gap < _SPACE * low
+            if joined and not (_is_figure(word.text) and _has_digits(group)):
+                group.append(word)
+                break
+        else:
+            groups.append([word])
+    lines = [Line(tuple(group), _around([word.box for word in group])) for group in groups]
+    return sorted(lines, key=lambda line: (line.box.y, line.box.x))
+
+
+def _is_sure(word: WordAt) -> bool:
+    return bool(word.probability ** (1 / max(1, len(word.text.strip()))) >= _SURE_LABEL)
+
+
+def _likely(word: WordAt) -> bool:
+    return bool(word.probability ** (1 / max(1, len(word.text.strip()))) >= _LIKELY_FIGURE)
+
+
+def _has_digits(words: Sequence[WordAt]) -> bool:
+    return any(char in _DIGITS for word in words for char in word.text)
+
+
+def _is_figure(text: str) -> bool:
+    alone = _ALONE.fullmatch(text)
+    return bool(alone and (not alone["unit"].strip() or unit_of(alone["unit"])))
+
+
+def _around(boxes: Sequence[Box]) -> Box:
+    x, y = min(box.x for box in boxes), min(box.y for box in boxes)
+    return Box(x, y, max(box.right for box in boxes) - x, max(box.bottom for box in boxes) - y)
+
+
+# ---------------------------------------------------------------- one line
+
+
+def _part(
+    image: Image, line: Line, number: int, lines: Sequence[Line], reader: TextReader
+) -> tuple[list[Figure], list[Label]]:
+    if not re.search(r"[0-9]", line.text):
+        sure = all(_is_sure(word) for word in line.words)
+        return [], [Label(line.text, tight(image, line.box), sure)]
+    chars = _chars(image, line, reader)
+    figures = _figures(image, line, chars, number)
+    if figures is None:  # the finder may have cut a unit in its middle: that is read apart
+        figures = _figures(image, line, _without_rest(chars), number)
+    if figures and not all(_likely(word) for word in line.words):
+        figures = None
+    if figures is None:
+        sure = all(_is_sure(word) for word in line.words)
+        return [], [Label(line.text, tight(image, line.box), sure)]
+    if figures and not figures[-1].unit and figures[-1].kind in ("number", "percentage"):
+        figures[-1] = _with_far_unit(image, line, figures[-1], lines, reader)
+    labels = []
+    if figures and figures[0].before:  # what stands before the first keeps its place
+        end = figures[0].box.x - 0.1 * line.box.h
+        label = Box(line.box.x, line.box.y, end - line.box.x, line.box.h)
+        labels = [Label(figures[0].before, _left_text(image, label), True)]
+    return figures, labels
+
+
+def _without_rest(chars: Sequence[CharAt]) -> Sequence[CharAt]:
+    """The characters up to the last digit, where one or two more are all that follows."""
+    digits = [at for at, char in enumerate(chars) if char.char in _DIGITS]
+    end = digits[-1] + 1 if digits else 0
+    rest = "".join(char.char for char in chars[end:]).strip()
+    return chars[:end] if 0 < len(rest) <= 2 else chars
+
+
+def _left_text(image: Image, box: Box) -> Box:
+    return tight(image, box) if box.w > 2 else box
+
+
+def _chars(image: Image, line: Line, reader: TextReader) -> list[CharAt]:
+    """The characters of a line with their places on the capture."""
+    chars: list[CharAt] = []
+    for word in line.words:
+        x0, y0, x1, y1 = whole(image, word.box)
+        read = reader.read_line(np.ascontiguousarray(image[y0:y1, x0:x1]))
+        if chars:
+            chars.append(CharAt(" ", chars[-1].x1, float(x0), 1.0))
+        chars += [replace(char, x0=char.x0 + x0, x1=char.x1 + x0) for char in read.chars]
+    return chars
+
+
+def _figures(image: Image, line: Line, chars: Sequence[CharAt], number: int) -> list[Figure] | None:
+    """The figures of a line, or None where its digits are part of a text.
+
+    A line is figures only if it is ``(words? figure unit?)`` over and over: words behind the last
+    unit make all of it a label, as in "time at 45 fps or more"; so does a bare number behind words
+    that name nothing which is measured, as in "round 2".
+    """
+    text = "".join(char.char for char in chars)
+    found: list[Figure] = []
+    at = 0
+    for match in _FIGURE.finditer(text):
+        if match.start() < at:
+            continue
+        before = text[at : match.start()]
+        if before[-1:].isalnum() or any(
+            chars[i].probability < _SURE_DIGITS
+            for i in range(match.start(), match.end())
+            if text[i] in _DIGITS
+        ):
+            return None
+        unit, end = _unit_behind(text, match.end())
+        label = before.strip(" :=·|•,;/-")
+        kind: Kind = "number"
+        if match["size"]:
+            kind = "size"
+        elif match["duration"]:
+            kind = "duration"
+        elif unit_of(unit) == "%":
+            kind = "percentage"
+        if label and not unit and kind == "number" and not meaning(label).quantity:
+            return None
+        behind = next((chars[i].x0 for i in range(match.end(), len(text)) if text[i] != " "), None)
+        own = [chars[i] for i in range(match.start(), match.end())]
+        box = _digits(image, line, own, behind)
+        last = chars[end - 1].x1 if unit else box.right
+        found.append(Figure(
+            match[0].strip(), kind, box, drawn_unit(unit) if unit else "", last, label, number,
+            inline=bool(label),
+        ))  # fmt: skip
+        at = end
+    if text[at:].strip(" .,:;·|"):
+        return None
+    if found and found[-1].unit:
+        inside = tight(image, line.box)
+        found[-1] = replace(found[-1], end=max(found[-1].end, inside.right))
+    return found or None
+
+
+def _unit_behind(text: str, at: int) -> tuple[str, int]:
+    """The unit that stands at ``at`` and where it ends; ('', at) if none does."""
+    spaced = _SPACED_UNIT.match(text, at)
+    if spaced:
+        return spaced["unit"].strip(), spaced.end()
+    match = _UNIT.match(text, at)
+    if match:
+        for end in range(match.end(), match.start("unit"), -1):
+            unit, behind = text[match.start("unit") : end], text[end : end + 1]
+            # a unit that goes on (mA of mA·h) is another one
+            if unit_of(unit) and not (behind.isalpha() or behind in tuple("·•/.²°")):
+                return unit, end
+    return "", at
+
+
+def _digits(image: Image, line: Line, chars: Sequence[CharAt], behind: float | None) -> Box:
+    """The box close around a figure: its digits say how high it is, its ink how wide.
+
+    ``behind`` is where the next character starts, if any does.
+    """
+    height = line.box.h
+    reach = 0.3 * height
+    left, right = chars[0].x0 - reach, chars[-1].x1 + reach
+    if behind is not None:
+        right = min(right, max(chars[-1].x1, (chars[-1].x1 + behind) / 2))
+    area = Box(left, line.box.y, right - left, height)
+    x0, y0, _, _ = whole(image, area)
+    marked = ink(image, area)
+    rows = []
+    for char in chars:
+        if char.char not in _DIGITS:
+            continue
+        first = max(0, int(char.x0 - x0))
+        span = inked_rows(marked[:, first : max(first + 1, int(np.ceil(char.x1 - x0)))])
+        if span:
+            rows.append(span)
+    columns = np.flatnonzero(marked.any(axis=0))
+    if not rows or not columns.size:
+        return Box(
+            chars[0].x0, line.box.y + 0.15 * height, chars[-1].x1 - chars[0].x0, 0.7 * height
+        )
+    top = float(np.median([span[0] for span in rows]))
+    bottom = float(np.median([span[1] for span in rows]))
+    start = _run_edge(marked, chars[0].x0 - x0, chars[0].x1 - x0, -1, bottom - top)
+    end = _run_edge(marked, chars[-1].x0 - x0, chars[-1].x1 - x0, 1, bottom - top)
+    return Box(x0 + start, y0 + top, max(1.0, end - start), max(1.0, bottom - top))
+
+
+def _run_edge(
+    marked: NDArray[np.bool_],
+    x0: float,
+    x1: float,
+    way: int,
+    height: float,
+) -> float:
+    """Where the ink of the outermost character of a figure ends: at the first gap outwards."""
+    columns: NDArray[np.bool_] = np.asarray(marked.any(axis=0), bool)
+    middle = int(np.clip((x0 + x1) / 2, 0, len(columns) - 1))
+    inside = [x for x in range(max(0, int(x0)), min(len(columns), int(np.ceil(x1)))) if columns[x]]
+    at = min(inside, key=lambda x: abs(x - middle)) if inside else middle
+    gap = 0
+    edge = at
+    while 0 <= at + way < len(columns) and gap <= max(1.0, 0.2 * height):
+        at += way
+        if columns[at]:
+            edge, gap = at, 0
+        else:
+            gap += 1
+    return float(edge + (1 if way > 0 else 0))
+
+
+def _with_far_unit(
+    image: Image, line: Line, figure: Figure, lines: Sequence[Line], reader: TextReader
+) -> Figure:
+    """The figure with the unit that stands somewhat apart, or that the finder cut off."""
+    height = figure.type_height
+    limit = min(
+        [float(image.shape[1]), figure.box.right + 3.5 * height]
+        + [other.box.x - 0.1 * height for other in lines
+           if same_row(other.box, figure.box) and other.box.x > line.box.right
+           and not unit_of(other.text)]
+    )  # fmt: skip
+    for other in lines:
+        apart = other.box.x - figure.box.right
+        if same_row(other.box, figure.box) and unit_of(other.text) and 0 < apart < 1.3 * height:
+            ends = tight(image, other.box).right
+            return replace(figure, unit=drawn_unit(other.text), end=ends)
+    start = figure.box.right + 0.1 * height
+    area = Box(start, figure.box.y, limit - start, 1.25 * figure.box.h)
+    if area.w < 0.3 * height:
+        return figure
+    close = tight(image, area)
+    x0, y0, x1, y1 = whole(image, close)
+    if close.x - figure.box.right > 1.3 * height or x1 - x0 < 3:
+        return figure
+    room = max(2, round(0.2 * close.h))
+    crop = image[max(0, y0 - room) : y1 + room, max(0, x0 - room) : x1 + room]
+    unit = reader.read_line(np.ascontiguousarray(crop)).text.strip()
+    if not unit_of(unit):
+        return figure
+    kind: Kind = "percentage" if unit_of(unit) == "%" else figure.kind
+    return replace(figure, unit=drawn_unit(unit), end=close.right, kind=kind)
