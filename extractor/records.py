@@ -240,13 +240,13 @@ class TraceRead:
     """What the picture says of one trace: the curve in px and the labels of its axes.
 
     ``layout`` is the calibration's id. ``plot`` is None when the chart is not wholly shown; then
-    the rest is empty. Columns of pixels follow one another from ``first``; ``tops`` and
-    ``bottoms`` are the edges of the line's ink in each, px of the capture (y runs down), None
-    where there is none. ``states`` says of each column: ``.`` seen, ``-`` a gap, ``h`` hidden in
-    part by something drawn over it, ``e`` cut at the plot's edge. ``pen`` is the width of the
-    line, px, ``grid`` the grid lines found (y of horizontal, x of vertical ones). ``rivals`` is
-    the share of columns in which other ink of the same colour could be the line, ``jumps`` counts
-    the breaks in it, ``contrast`` is between line and ground, 0 to 1.
+    the rest is empty. Columns of pixels follow one another from ``first``; ``middles`` is where
+    the line runs in each, ``tops`` and ``bottoms`` are the edges of its ink, px of the capture (y
+    runs down), None where there is none. ``states`` says of each column: ``.`` seen, ``-`` a gap,
+    ``h`` hidden in part by something drawn over it, ``e`` cut at the plot's edge. ``grid_x`` and
+    ``grid_y`` are the grid lines found, ``pen`` is the width of the line, px. ``rivals`` is the
+    share of columns in which other ink of the same colour could be the line, ``jumps`` counts the
+    breaks in it, ``contrast`` is between line and ground, 0 to 1.
     """
 
     layout: str
@@ -258,6 +258,7 @@ class TraceRead:
     grid_x: tuple[float, ...] = ()
     grid_y: tuple[float, ...] = ()
     first: int = 0
+    middles: tuple[float | None, ...] = ()
     tops: tuple[float | None, ...] = ()
     bottoms: tuple[float | None, ...] = ()
     states: str = ""
@@ -394,6 +395,29 @@ class Verdict:
     sighting: Sighting
     run: str
     judged: tuple[Judged, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedTrace:
+    """A trace in its units, with its verdict.
+
+    ``t`` in s, a row a column of pixels from the first to the last that shows the line; ``value``,
+    ``low`` and ``high`` in ``unit``, None in gaps. ``flags`` are the codes of single rows, '' where
+    there is none; ``doubts`` are of the whole trace. All rows are empty where an axis is not
+    known. ``coverage`` is the share of these rows in which the line was seen.
+    """
+
+    layout: str
+    trace: str
+    unit: str
+    plot: Box | None
+    doubts: tuple[Doubt, ...]
+    t: tuple[float, ...] = ()
+    value: tuple[float | None, ...] = ()
+    low: tuple[float | None, ...] = ()
+    high: tuple[float | None, ...] = ()
+    flags: tuple[str, ...] = ()
+    coverage: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -542,6 +566,61 @@ DOUBTS: dict[str, DoubtHelp] = {
             "Correct the device in facts.csv or its `screen` in session.toml.",
         ),
         DoubtHelp(
+            "no-axis",
+            "the labels of an axis do not give its scale",
+            "Look at the chart: are labels cut off or covered? Make the box of the labels fit, or "
+            "give a fixed range in the calibration.",
+        ),
+        DoubtHelp(
+            "few-labels",
+            "an axis rests on too few labels, or on labels too near to each other",
+            "Compare the labels named with the chart; give a fixed range if the axis never "
+            "changes.",
+        ),
+        DoubtHelp(
+            "odd-label",
+            "a label of an axis does not fit the others and was left out",
+            "Compare the labels named with the chart: one was misread, or is not of this axis.",
+        ),
+        DoubtHelp(
+            "loose-axis",
+            "the labels of an axis place it too roughly",
+            "The chart has no grid lines or ticks that tell where its labels stand, or is too "
+            "small. Use a larger capture.",
+        ),
+        DoubtHelp(
+            "log-axis",
+            "the axis is logarithmic",
+            "Logarithmic axes are not read. Show the chart with a linear axis.",
+        ),
+        DoubtHelp(
+            "no-line",
+            "no line of the trace's colour was found in the plot",
+            "Correct `colour` or `plot` in the calibration, or the trace is not drawn here.",
+        ),
+        DoubtHelp(
+            "broken-line",
+            "the line was found in too few columns, or jumps",
+            "Look at the curve over the picture. Another line may hide it, or its colour in the "
+            "calibration is a little off.",
+        ),
+        DoubtHelp(
+            "two-lines",
+            "other ink of nearly the same colour could be the line",
+            "Look at the curve over the picture. Lines of nearly one colour are not told apart.",
+        ),
+        DoubtHelp(
+            "leaves-plot",
+            "the line touches the plot's edge and may go on beyond it",
+            "What lies beyond the plot is not known: the extremes may be further out.",
+        ),
+        DoubtHelp(
+            "cards-disagree",
+            "the curve contradicts a figure on the same capture",
+            "Look at the figure and at the curve over the picture: an axis or the figure is "
+            "misread, or they measure different things.",
+        ),
+        DoubtHelp(
             "decided-elsewhere",
             "a person decided this reading when its box lay elsewhere",
             "Look at the crop; the old answer is proposed. Decide again.",
@@ -643,7 +722,48 @@ GAPS = Table(
     ),
 )
 
-TABLES: tuple[Table, ...] = (READINGS, CAPTURES, PROBLEMS, GAPS)
+TRACES = Table(
+    "traces",
+    "one row a column of pixels of every line of a chart",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("at_s", "number", "s", "time of the frame in a recording, from the first frame"),
+        Column("layout", "text", "", "name of the calibration", True),
+        Column("trace", "text", "", "name of the trace in it", True),
+        Column("t", "number", "s", "time on the chart's own axis"),
+        Column("value", "number", "", "where the line runs in this column; empty in a gap"),
+        Column("low", "number", "", "the least the line may reach in this column"),
+        Column("high", "number", "", "the most the line may reach in this column"),
+        Column("unit", "text", "", "UCUM code, or the trade's"),
+        Column("flags", "text", "", "codes of doubt, ; between; empty = released"),
+    ),
+)
+
+CHARTS = Table(
+    "charts",
+    "one row a trace a capture: what holds for the whole line",
+    (
+        Column("capture", "text", "", "path below CAPTURES, / between parts", True),
+        Column("at_s", "number", "s", "time of the frame in a recording, from the first frame"),
+        Column("layout", "text", "", "name of the calibration", True),
+        Column("trace", "text", "", "name of the trace in it", True),
+        Column("unit", "text", "", "UCUM code, or the trade's"),
+        Column("mean", "number", "", "mean of `value` over time; empty if flagged"),
+        Column("lowest", "number", "", "least of `low`; empty if flagged"),
+        Column("highest", "number", "", "greatest of `high`; empty if flagged"),
+        Column("from_s", "number", "s", "time at which the line begins"),
+        Column("to_s", "number", "s", "time at which the line ends"),
+        Column("coverage", "number", "", "share of the columns between that show the line"),
+        Column("flags", "text", "", "codes of doubt, ; between; empty = released"),
+        Column("why", "text", "", "the doubts in a sentence with their numbers"),
+        Column("x", "number", "px", "left edge of the plot"),
+        Column("y", "number", "px", "upper edge of the plot"),
+        Column("w", "number", "px", "width of the plot"),
+        Column("h", "number", "px", "height of the plot"),
+    ),
+)
+
+TABLES: tuple[Table, ...] = (READINGS, CAPTURES, PROBLEMS, GAPS, TRACES, CHARTS)
 
 
 _ROUND_FIGURES = (

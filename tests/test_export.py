@@ -505,6 +505,7 @@ def test_the_same_inputs_give_the_same_bytes(tmp_path: Path) -> None:
     assert set(_bytes(tmp_path / "a")) == {
         "readings.csv", "readings.parquet", "captures.csv", "captures.parquet",
         "problems.csv", "problems.parquet", "gaps.csv", "gaps.parquet",
+        "traces.csv", "traces.parquet", "charts.csv", "charts.parquet",
         "csv-metadata.json", "run.json", "flagged/undecided.jsonl",
     }  # fmt: skip
 
@@ -600,7 +601,8 @@ def test_run_json_says_how_it_was_made(tmp_path: Path) -> None:
     write(tmp_path, PLAIN, run={"ocrlog": "0.1.0", "calibrations": [{"id": "stripid1"}]})
     run = json.loads((tmp_path / "run.json").read_text())
     assert run["calibrations"] == [{"id": "stripid1"}]
-    assert run["rows"] == {"readings": 5, "captures": 1, "problems": 0, "gaps": 0}
+    rows = {"readings": 5, "captures": 1, "problems": 0, "gaps": 0, "traces": 0, "charts": 0}
+    assert run["rows"] == rows
     assert (run["released"], run["flags"]) == (4, {"unsure": 1})
     assert set(run["files"]) >= {"readings.csv", "readings.parquet", "csv-metadata.json"}
 

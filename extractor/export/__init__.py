@@ -21,13 +21,14 @@ from extractor.export.grids import (
 )
 from extractor.export.reading_back import read_readings, readings_frame
 from extractor.export.stage import Stage
+from extractor.export.traces import charts_grid, traces_grid
 from extractor.export.undecided import (
     UNDECIDED_FILE,
     flagged_crop_name,
     keep_filled_in,
     undecided_lines,
 )
-from extractor.records import Capture, Gap, Judgement, Problem
+from extractor.records import Capture, Gap, JudgedTrace, Judgement, Problem, Sighting
 
 _RUN_FILE = "run.json"
 
@@ -49,6 +50,7 @@ def export(
     problems: Sequence[Problem],
     gaps: Sequence[Gap],
     run: Mapping[str, object],
+    traces: Sequence[tuple[Sighting, JudgedTrace]] = (),
 ) -> ExportReport:
     """Write every table as CSV and Parquet, what describes them, and run.json, below ``out``.
 
@@ -64,6 +66,8 @@ def export(
         by_capture,
         problems_grid(problems),
         gaps_grid(gaps),
+        traces_grid(traces, calibrations),
+        charts_grid(traces, calibrations),
     )
     kept = keep_filled_in(out)
     description = metadata(grids)

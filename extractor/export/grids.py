@@ -38,7 +38,7 @@ _FACT_MEANING = {
     "attempt": "number of the attempt at this round",
 }
 _MICRO = Decimal("0.000001")
-_MILLISECONDS = frozenset(("at_s", "from_s", "to_s"))
+_MILLISECONDS = frozenset(("at_s", "from_s", "to_s", "t"))
 _PARQUET_TYPE: dict[DType, str] = {"text": "string", "number": "double", "integer": "int64"}
 
 
@@ -106,7 +106,8 @@ def shortest(number: float) -> str:
     return float.__repr__(number).removesuffix(".0")
 
 
-def _rounded(number: float | None) -> float | None:
+def to_thousandths(number: float | None) -> float | None:
+    """Round to 3 decimals; None stays None."""
     return None if number is None else round(float(number), 3)
 
 
@@ -130,10 +131,10 @@ def readings_grid(judgement: Judgement, calibrations: Mapping[str, Calibration])
     }
     names = fact_names(verdict.sighting for verdict in judgement.verdicts)
     rows: list[tuple[Cell, ...]] = []
-    for verdict in sorted(judgement.verdicts, key=lambda each: _order(each.sighting)):
+    for verdict in sorted(judgement.verdicts, key=lambda each: by_time(each.sighting)):
         sighting = verdict.sighting
         capture = sighting.capture
-        head = (capture.path, _rounded(sighting.frame.at_s), capture.taken)
+        head = (capture.path, to_thousandths(sighting.frame.at_s), capture.taken)
         facts = tuple(sighting.facts.get(name, "") for name in names)
         for judged in sorted(
             verdict.judged, key=lambda each: order[each.reading.layout, each.reading.readout]
@@ -155,7 +156,8 @@ def fact_column(name: str) -> Column:
     return Column(name, "text", "", _FACT_MEANING.get(name, "a fact that a person added"))
 
 
-def _order(sighting: Sighting) -> tuple[str, float, int]:
+def by_time(sighting: Sighting) -> tuple[str, float, int]:
+    """Order of the rows of every table: capture, then time."""
     frame = sighting.frame
     return (
         sighting.capture.path,
@@ -181,7 +183,7 @@ def _cells(judged: Judged) -> tuple[Cell, ...]:
         judged.source,
         judged.decided_text,
         ";".join(dict.fromkeys(doubt.code for doubt in judged.settled)),
-        *((None,) * 4 if box is None else map(_rounded, (box.x, box.y, box.w, box.h))),
+        *((None,) * 4 if box is None else map(to_thousandths, (box.x, box.y, box.w, box.h))),
     )
 
 
@@ -211,9 +213,14 @@ def captures_grid(
                 clashing.add(name)
                 cells[name] = "" if name in words else None
         capture = verdict.sighting.capture
-        head = (capture.path, _rounded(verdict.sighting.frame.at_s), capture.taken, verdict.run)
+        head = (
+            capture.path,
+            to_thousandths(verdict.sighting.frame.at_s),
+            capture.taken,
+            verdict.run,
+        )
         body = (cells.get(column.name, _blank(column)) for column in columns)
-        rows.append((_order(verdict.sighting), (*head, *body)))
+        rows.append((by_time(verdict.sighting), (*head, *body)))
     seen = {verdict.sighting.capture.path for verdict in judgement.verdicts}
     for capture in captures:
         if capture.path not in seen:
@@ -306,7 +313,7 @@ def problems_grid(problems: Sequence[Problem]) -> Grid:
 def gaps_grid(gaps: Sequence[Gap]) -> Grid:
     """One row a stretch of a recording without overlay."""
     rows: list[tuple[Cell, ...]] = [
-        (each.capture, _rounded(each.from_s), _rounded(each.to_s), each.why)
+        (each.capture, to_thousandths(each.from_s), to_thousandths(each.to_s), each.why)
         for each in sorted(gaps, key=lambda each: (each.capture, each.from_s, each.to_s))
     ]
     return Grid(GAPS, GAPS.columns, rows)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from extractor import captures as sources
-from extractor import export, facts, judging, store
+from extractor import export, facts, judging, store, traces
 from extractor.calibration import LoadedCalibration, load_calibrations, packaged_folder
 from extractor.calibration.model import Calibration
 from extractor.errors import CallError, FileFaultsError
@@ -28,10 +28,12 @@ from extractor.records import (
     FramesRead,
     FrameTime,
     Gap,
+    JudgedTrace,
     Judgement,
     Problem,
     Reading,
     Sighting,
+    TraceRead,
 )
 from extractor.session import Session, load_session
 
@@ -78,6 +80,7 @@ class Outcome:
     captures: tuple[Capture, ...]
     calibrations: tuple[LoadedCalibration, ...]
     judgement: Judgement
+    traces: tuple[tuple[Sighting, JudgedTrace], ...]
     problems: tuple[Problem, ...]
     gaps: tuple[Gap, ...]
     notices: tuple[str, ...]
@@ -189,6 +192,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             captures=tuple(captures),
             calibrations=inputs.calibrations,
             judgement=judgement,
+            traces=tuple(_settled(judgement, inputs)),
             problems=tuple(sorted(problems, key=lambda each: (each.capture, each.problem))),
             gaps=tuple(gap for each in captures for gap in _gaps(each, frames[each.path])),
             notices=(),
@@ -205,6 +209,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             *([cache.notice] if cache.notice else []),
             *torn,
             *judgement.notices,
+            *_told_of_traces(outcome.traces),
             *told,
             *report.notices,
         )
@@ -419,7 +424,28 @@ def _recall_frame(
     ]
     stored = cache.get_many("readings", names)
     readings = tuple(store.record_from_json(stored[name], Reading) for name in names)
-    return FrameReadings(capture.content, time.pts, time.at_s, found, readings, time.changing)
+    curves = _recall_traces(
+        capture, time, cache, keys, [each for each in layouts if each.id in shown]
+    )
+    return FrameReadings(
+        capture.content, time.pts, time.at_s, found, readings, time.changing, curves
+    )
+
+
+def _recall_traces(
+    capture: Capture,
+    time: FrameTime,
+    cache: store.Cache,
+    keys: Keys,
+    layouts: Sequence[Calibration],
+) -> tuple[TraceRead, ...]:
+    names = [
+        keys.trace(capture.content, time.pts, layout.id, trace.name)
+        for layout in layouts
+        for trace in layout.trace
+    ]
+    stored = cache.get_many("traces", names)
+    return tuple(store.record_from_json(stored[name], TraceRead) for name in names)
 
 
 # ---------------------------------------------------------------- what follows from it
@@ -434,6 +460,37 @@ def _sightings(
         Sighting(each, frame, proposed[each.path].values, proposed[each.path].fault)
         for each in captures
         for frame in frames[each.path]
+    ]
+
+
+def _settled(judgement: Judgement, inputs: _Inputs) -> Iterator[tuple[Sighting, JudgedTrace]]:
+    """Give every trace read its values, held against what was released on the same frame."""
+    floor = (inputs.session or Session(format=1)).smooth_floor
+    for verdict in judgement.verdicts:
+        frame = verdict.sighting.frame
+        found = {each.layout: each for each in frame.found}
+        for read in frame.traces:
+            yield (
+                verdict.sighting,
+                traces.settle_trace(
+                    read,
+                    inputs.by_id[read.layout],
+                    found[read.layout],
+                    verdict.judged,
+                    floor,
+                    frame.changing,
+                ),
+            )
+
+
+def _told_of_traces(settled: Sequence[tuple[Sighting, JudgedTrace]]) -> list[str]:
+    shown = [trace for _, trace in settled if trace.plot is not None]
+    flagged = sum(bool(trace.doubts) for trace in shown)
+    if not shown:
+        return []
+    return [
+        f"{len(shown)} lines of charts were read, {flagged} of them are flagged: "
+        "what of, says charts.csv"
     ]
 
 
@@ -493,6 +550,7 @@ def _export(outcome: Outcome) -> export.ExportReport:
     return export.export(
         settings.out,
         judgement=outcome.judgement,
+        traces=outcome.traces,
         captures=outcome.captures,
         calibrations=outcome.layouts,
         problems=outcome.problems,

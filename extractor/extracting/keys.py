@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 
-from extractor.calibration import locating_key, readout_key
+from extractor.calibration import locating_key, readout_key, trace_key
 from extractor.calibration.model import Calibration
 from extractor.records import Capture
 
@@ -27,7 +27,12 @@ class Keys:
             for each in calibrations
             for readout in each.readout
         }
-        parts = (*self._locating.values(), *self._readout.values())
+        self._trace = {
+            (each.id, trace.name): trace_key(each, trace)
+            for each in calibrations
+            for trace in each.trace
+        }
+        parts = (*self._locating.values(), *self._readout.values(), *self._trace.values())
         self._layouts = _digest(method, *sorted(parts))
 
     def capture(self, capture: Capture) -> str:
@@ -43,6 +48,11 @@ class Keys:
         """Of one readout on one frame."""
         parts = (self._locating[layout], self._readout[layout, readout])
         return _digest("reading", content, repr(pts), self._method, *parts)
+
+    def trace(self, content: str, pts: int | None, layout: str, trace: str) -> str:
+        """Of one trace on one frame."""
+        parts = (self._locating[layout], self._trace[layout, trace])
+        return _digest("trace", content, repr(pts), self._method, *parts)
 
 
 def _digest(*parts: str) -> str:

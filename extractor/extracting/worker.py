@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from extractor import captures as sources
-from extractor import store
+from extractor import store, traces
 from extractor.calibration.model import Calibration
 from extractor.errors import CaptureError
 from extractor.extracting.keys import Keys
@@ -63,7 +63,7 @@ def file_key(candidate: sources.Candidate) -> str:
 
 def method() -> str:
     """Name how figures are located and read (weights, versions), without loading a net."""
-    return f"{reader_identity()} {METHOD}"
+    return f"{reader_identity()} {METHOD} {traces.METHOD}"
 
 
 class Worker:
@@ -153,6 +153,7 @@ class Worker:
     def _read_frame(self, capture: Capture, shot: Shot, found: tuple[Found, ...]) -> None:
         for each in found:
             self._read_layout(capture, shot, each)
+            self._read_traces(capture, shot, each)
         # The places are kept with the readings: a moved box leaves the find as it is.
         bare = tuple(replace(each, places=(), plots=()) for each in found)
         key = self._keys.finds(capture.content, shot.pts)
@@ -173,6 +174,21 @@ class Worker:
         )
         self._cache.put_many(
             "readings", {keys[each.readout]: store.record_to_json(each) for each in readings}
+        )
+
+    def _read_traces(self, capture: Capture, shot: Shot, found: Found) -> None:
+        calibration = self._calibrations[found.layout]
+        keys = {
+            trace.name: self._keys.trace(capture.content, shot.pts, found.layout, trace.name)
+            for trace in calibration.trace
+        }
+        known = self._cache.get_many("traces", list(keys.values()))
+        wanted = {name for name, key in keys.items() if key not in known}
+        if not wanted:
+            return
+        read = traces.read_traces(shot.image, found, calibration, self._reader, wanted)
+        self._cache.put_many(
+            "traces", {keys[each.trace]: store.record_to_json(each) for each in read}
         )
 
 

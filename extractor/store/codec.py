@@ -24,6 +24,7 @@ from extractor.records import (
     FramesRead,
     Problem,
     Reading,
+    TraceRead,
 )
 
 Record = TypeVar("Record")
@@ -32,7 +33,7 @@ _Turn = Callable[[Any], Any]
 
 _RECORDS: dict[str, type] = {
     kind.__name__: kind
-    for kind in (Capture, Finds, Found, FrameReadings, FramesRead, Problem, Reading)
+    for kind in (Capture, Finds, Found, FrameReadings, FramesRead, Problem, Reading, TraceRead)
 }
 _SIMPLE = (str, int, float, bool, type(None))
 

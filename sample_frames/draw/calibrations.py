@@ -19,7 +19,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from layouts import LAYOUTS, Layout, Readout
+from layouts import LAYOUTS, Layout, Readout, Trace
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -183,8 +183,29 @@ def _calibration(layout: Layout, cut: Cut, shown: Mapping[str, Any]) -> Calibrat
             "readout": readouts,
             "line": lines,
             "relation": [{"that": that, "within": within} for that, within in cut.relations],
+            "trace": [
+                _trace(trace, places["plots"][trace.name], density)
+                for trace in layout.traces
+                if sum(places["plots"][trace.name][1::2]) < image.shape[0]
+            ],
         }
     )
+
+
+def _trace(trace: Trace, plot: Box, density: float) -> dict[str, Any]:
+    """A chart's plot as drawn, and boxes around its labels: to the left of it and below it."""
+    x, y, w, h = plot
+    entry: dict[str, Any] = {
+        "name": trace.name,
+        "quantity": trace.quantity,
+        "unit": trace.unit,
+        "colour": trace.colour,
+        "plot": _round(plot),
+        "t_labels": _round((x - 12 * density, y + h + 6 * density, w + 24 * density, 13 * density)),
+        "t_unit": "min",
+        "value_labels": _round((x - 32 * density, y - 7 * density, 29 * density, h + 13 * density)),
+    }
+    return entry | ({"sensor": trace.sensor} if trace.sensor else {})
 
 
 def _round(box: Box) -> Box:

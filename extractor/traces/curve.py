@@ -1,0 +1,338 @@
+"""The curve in px: edges of the line's ink in every column of a plot, and what mars them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from extractor.records import Box
+from extractor.traces.ink import Ink, Plane, filled
+from extractor.traces.runs import Numbers, Runs, Whole, find_path, find_runs
+
+Image = NDArray[np.uint8]
+
+PAD = 10
+"""Rows beyond the plot in which the width of the line may reach, px."""
+_SEEN = 0.25
+"""Share of full ink that a column's strongest pixel must have to tell how strong the line is."""
+_RIM = 3
+"""Px of a stroke's edge over which its ink fades."""
+_TALL = 3.5
+"""Height of a column's ink, in widths of the line, from which it may be a dip's reach."""
+_EVEN = 0.3
+"""How far the heights of neighbouring columns differ where one can be had from the others."""
+_FLAT = 0.6
+"""Slope up to which a column tells the width of the line."""
+_LEVEL = 1.5
+"""Rows within which dashes of one average lie, px."""
+_FRAME, _ALONG = 4, 0.9
+"""How far from the plot's edge a frame is looked for, px, and the share of the edge it covers."""
+_CLEARLY = 0.7
+"""Share of full ink from which a whole row of it is the line."""
+_EDGE = 0.8
+"""How near to the plot's edge ink ends that may have been cut there, px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The line and the edges of its ink by column, px of the picture given, NaN where none is.
+
+    ``states``, ``pen``, ``rivals`` and ``jumps`` as in ``TraceRead``.
+    """
+
+    middle: Numbers
+    top: Numbers
+    bottom: Numbers
+    states: str
+    pen: float
+    rivals: float
+    jumps: int
+    contrast: float
+
+
+def find_curve(ink: Ink, plot: Box) -> Curve:
+    """Follow the line through the plot (px of the planes of ``ink``), column by column.
+
+    The columns are those whose middle lies in the plot.
+    """
+    first, last = columns_of(plot)
+    piece = slice(first, last)
+    share, own = ink.share[:, piece], ink.own[:, piece]
+    if ink.grey:
+        own = own & ~_frame(own, plot)
+    foreign = ink.foreign[:, piece]
+    width = last - first
+    peaks = np.where(own, share, 0).max(axis=0)
+    strong = peaks[peaks > _SEEN]
+    if strong.size == 0:
+        nothing = np.full(width, np.nan)
+        return Curve(nothing, nothing, nothing, "-" * width, 0.0, 0.0, 0, ink.contrast)
+    full = float(np.clip(np.median(strong), 0.3, 2.0))
+    thick = np.count_nonzero(own & (share > 0.6 * full), axis=0)
+    pen = max(1, int(np.median(thick[peaks > _SEEN])))
+    tint = filled(share / max(full, 1.0), own, min(pen, 12)) * max(full, 1.0)
+    if ink.grey:
+        tint = np.maximum(tint, _grid(share / full) * full)
+    runs = find_runs(share, own, foreign, tint, full)
+    chosen, jumps = find_path(runs, width)
+    seen = chosen >= 0
+    top, bottom = np.full(width, np.nan), np.full(width, np.nan)
+    top[seen], bottom[seen] = runs.top[chosen[seen]], runs.bottom[chosen[seen]]
+    bottom = np.maximum(bottom, top)
+    strokes = _strokes(np.clip(np.where(own, share, 0) / full, 0, 1), runs, chosen)
+    line_width = _pen(top, bottom, strokes)
+    states = np.where(seen, ".", "-")
+    _mend_hidden(top, bottom, states, runs, chosen)
+    held = _held(strokes, share.shape, line_width)
+    middle = _middles(top, bottom, held, runs, chosen, line_width)
+    states[_at_edge(top, bottom, plot, line_width)] = "e"
+    return Curve(
+        middle,
+        top,
+        bottom,
+        "".join(states),
+        line_width,
+        _rivals(runs, chosen, line_width),
+        jumps,
+        ink.contrast,
+    )
+
+
+def _frame(own: NDArray[np.bool_], plot: Box) -> NDArray[np.bool_]:
+    """Axes and frame along the plot's edges, which a line without colour cannot be told from."""
+    height, width = own.shape
+    frame = np.zeros_like(own)
+    down = own[max(0, round(plot.y)) : round(plot.bottom)]
+    for edge in (plot.y, plot.bottom):
+        for row in range(max(0, round(edge) - _FRAME), min(height, round(edge) + _FRAME)):
+            frame[row] |= np.count_nonzero(own[row]) > _ALONG * width
+    for column in (*range(min(_FRAME, width)), *range(max(0, width - _FRAME), width)):
+        frame[:, column] |= np.count_nonzero(down[:, column]) > _ALONG * len(down)
+    return frame
+
+
+def _grid(share: Plane) -> Plane:
+    """Grid lines in the ground's and the line's common grey, as a tint of their rows and columns.
+
+    A row that is nearly all line is no grid line.
+    """
+    rows = np.median(share, axis=1, keepdims=True)
+    columns = np.median(share, axis=0, keepdims=True)
+    lines = [np.where(each < _CLEARLY, np.maximum(each, 0), 0) for each in (rows, columns)]
+    tint = np.maximum(*np.broadcast_arrays(*lines)).astype(np.float32)
+    return np.asarray(cv2.dilate(tint, np.ones((3, 3), np.uint8)), np.float32)
+
+
+def columns_of(plot: Box) -> tuple[int, int]:
+    """First column whose middle lies in the plot, and the one after the last."""
+    return int(np.ceil(plot.x - 0.5)), int(np.ceil(plot.right - 0.5))
+
+
+def _slope(top: Numbers, bottom: Numbers) -> Numbers:
+    """Slope of the middle of the ink from the column before to the one after; NaN at gaps."""
+    middle = (top + bottom) / 2
+    slope = np.full_like(middle, np.nan)
+    if middle.size > 2:
+        slope[1:-1] = (middle[2:] - middle[:-2]) / 2
+    return slope
+
+
+def _pen(top: Numbers, bottom: Numbers, strokes: _Strokes) -> float:
+    """Width of the line: what it takes down a column where it runs flat, or along a row.
+
+    Along a slope s the ink of one column is ``pen * sqrt(1 + s²)`` high.
+    """
+    slope = np.abs(_slope(top, bottom))
+    flat = slope < _FLAT
+    widths = []
+    if flat.any():
+        high = (bottom - top)[flat]
+        widths.append(float(np.percentile(high / np.sqrt(1 + slope[flat] ** 2), 20)))
+    across = strokes.right - strokes.left
+    if across.size >= 20:
+        widths.append(float(np.percentile(across, 25)))
+    known = [width for width in widths if width > 0]
+    return min(known) if known else float(np.nanmedian(bottom - top))
+
+
+@dataclass(frozen=True, slots=True)
+class _Strokes:
+    """Runs of the chosen ink along the rows, ``left`` and ``right`` to a fraction of a px."""
+
+    row: Whole
+    left: Numbers
+    right: Numbers
+
+
+def _strokes(ink: Plane, runs: Runs, chosen: Whole) -> _Strokes:
+    """Find the ink that was chosen along the rows; ``ink`` is 1 where a pixel is all line."""
+    height, width = ink.shape
+    mask = np.zeros((height + 1, width), np.int32)
+    taken = chosen[chosen >= 0]
+    np.add.at(mask, (runs.upper[taken], runs.column[taken]), 1)
+    np.add.at(mask, (runs.lower[taken] + 1, runs.column[taken]), -1)
+    inside = np.cumsum(mask, axis=0)[:-1] > 0
+    sides = np.zeros((height, 1), np.int8)
+    steps = np.diff(np.concatenate([sides, inside.astype(np.int8), sides], axis=1), axis=1)
+    row, start = np.nonzero(steps == 1)
+    _, end = np.nonzero(steps == -1)
+
+    def beyond(column: Whole, away: int) -> Numbers:
+        """Ink from a stroke's last px outwards."""
+        columns = column[:, None] + away * np.arange(_RIM)
+        known = (columns >= 0) & (columns < width)
+        values = ink[row[:, None], np.clip(columns, 0, width - 1)].astype(np.float64)
+        return np.asarray((np.minimum.accumulate(values, axis=1) * known).sum(axis=1))
+
+    return _Strokes(row, start + 1 - beyond(start, -1), end - 1 + beyond(end - 1, 1))
+
+
+def _held(strokes: _Strokes, shape: tuple[int, int], pen: float) -> Numbers:
+    """How much of each pixel's width the middle of a pen of that width can pass, shape (h, w).
+
+    Half the pen to either side is its reach, not the line; at the plot's edges the line begins.
+    """
+    height, width = shape
+    left = np.where(strokes.left <= 1, 0.0, strokes.left + pen / 2)
+    right = np.where(strokes.right >= width - 1, float(width), strokes.right - pen / 2)
+    some = right > left
+    row, left, right = strokes.row[some], left[some], right[some]
+    # the integral of the covered width up to each column's right edge, then its differences
+    slopes = np.zeros((height, width + 2))
+    for edge, sign in ((left, 1.0), (right, -1.0)):
+        column = np.clip(np.floor(edge).astype(np.int64), 0, width)
+        part = edge - column
+        np.add.at(slopes, (row, column), sign * (1 - part))
+        np.add.at(slopes, (row, column + 1), sign * part)
+    return np.asarray(np.cumsum(slopes, axis=1)[:, :width])
+
+
+def _bent(top: Numbers, bottom: Numbers, pen: float) -> Numbers:
+    """The middle of the ink, in bends moved to their outer side.
+
+    Inside a bend the pen's two strokes run together, outside they do not. With the disc of the pen
+    taken off its edges (erosion, Serra 1982), the ink that is left reaches inwards from the line.
+    """
+    middle, reach = (top + bottom) / 2, int(np.ceil(pen / 2))
+    upper, lower = top.copy(), bottom.copy()
+    size = middle.size
+    for away in range(-reach, reach + 1):
+        rise = np.sqrt(max(0.0, pen**2 / 4 - away**2))
+        here = slice(max(0, -away), size - max(0, away))
+        there = slice(max(0, away), size - max(0, -away))
+        upper[here] = np.fmax(upper[here], top[there] + rise)
+        lower[here] = np.fmin(lower[here], bottom[there] - rise)
+    left = np.maximum(lower - upper, 0)
+    steps = reach + 1
+    bend = np.zeros(size)
+    if size > 2 * steps:
+        around = (middle[: -2 * steps] + middle[2 * steps :]) / 2
+        bend[steps:-steps] = np.nan_to_num(around - middle[steps:-steps])
+    outwards = np.clip(2 * bend / np.maximum(left, 0.1), -1, 1)
+    inner = np.where(lower > upper, (upper + lower) / 2, middle)
+    return np.where(np.isnan(middle), np.nan, inner - outwards * left / 2)
+
+
+def _middles(
+    top: Numbers, bottom: Numbers, held: Numbers, runs: Runs, chosen: Whole, pen: float
+) -> Numbers:
+    """Where the line runs in each column: the middle of the ink, less the pen's reach sideways.
+
+    Beside a dip that is narrower than the pen the ink goes all the way down though the line does
+    not: what counts there is the share of the column's width over which the line is down.
+    """
+    middle = _bent(top, bottom, pen)
+    for column in np.flatnonzero(bottom - top > _TALL * pen + 1.5):
+        run = chosen[column]
+        part = held[runs.upper[run] : runs.lower[run] + 1, column]
+        first, last = _longest(part > 0.98)
+        if last - first + 1 < max(1.0, 0.5 * pen):
+            continue
+        upper, lower = first + runs.upper[run], last + 1 + runs.upper[run]
+        if first <= 1:
+            upper = top[column]
+        if last >= part.size - 2:
+            lower = bottom[column]
+        if lower - upper < pen + 2:  # the line itself, its far edge lost in the dip
+            if first <= 1:
+                lower = upper + pen
+            elif last >= part.size - 2:
+                upper = lower - pen
+        level = (upper + lower) / 2 + part[last + 1 :].sum() - part[:first].sum()
+        middle[column] = np.clip(
+            level,
+            min(middle[column], top[column] + pen / 2),
+            max(middle[column], bottom[column] - pen / 2),
+        )
+    return middle
+
+
+def _longest(flags: NDArray[np.bool_]) -> tuple[int, int]:
+    """First and last place of the longest stretch of True; (0, -1) if there is none."""
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]])))
+    if not steps.size:
+        return 0, -1
+    longest = int(np.argmax(steps[1::2] - steps[::2]))
+    return int(steps[2 * longest]), int(steps[2 * longest + 1]) - 1
+
+
+def _mend_hidden(
+    top: Numbers, bottom: Numbers, states: NDArray[np.str_], runs: Runs, chosen: Whole
+) -> None:
+    """Where something drawn over it hides one edge, put it where the line's width says it is.
+
+    Where both edges are hidden, or the ink around is of no even height, nothing is known: a gap.
+    Works in place.
+    """
+    seen = np.flatnonzero(chosen >= 0)
+    above, below = np.zeros(len(top), bool), np.zeros(len(top), bool)
+    above[seen], below[seen] = runs.shade_top[chosen[seen]], runs.shade_bottom[chosen[seen]]
+    clear = np.flatnonzero((chosen >= 0) & ~above & ~below)
+    if not clear.size:
+        return
+    for column in np.flatnonzero(above | below):
+        place = np.searchsorted(clear, column)
+        near = clear[max(0, place - 4) : place + 4]
+        high = bottom[near] - top[near]
+        usual = float(np.median(high))
+        if bottom[column] - top[column] > 0.9 * usual:
+            continue
+        states[column] = "h"
+        if (above[column] and below[column]) or np.ptp(high) > _EVEN * usual:
+            top[column] = bottom[column] = np.nan
+        elif above[column]:
+            top[column] = bottom[column] - usual
+        else:
+            bottom[column] = top[column] + usual
+
+
+def _at_edge(top: Numbers, bottom: Numbers, plot: Box, pen: float) -> NDArray[np.bool_]:
+    """Columns in which the line may have been cut at the plot's edge, or lies beyond it."""
+    high, middle = bottom - top, (top + bottom) / 2
+    short = (high < 0.85 * pen) | (high > 2 * pen)
+    cut = (np.abs(top - plot.y) < _EDGE) | (np.abs(bottom - plot.bottom) < _EDGE)
+    beyond = (middle < plot.y - _EDGE) | (middle > plot.bottom + _EDGE)
+    return np.asarray((cut & short) | beyond)
+
+
+def _rivals(runs: Runs, chosen: Whole, pen: float) -> float:
+    """Share of the columns seen in which other ink of the colour could be the line.
+
+    Dashes of one height are an average, not a rival.
+    """
+    taken = np.zeros(len(runs.column), bool)
+    taken[chosen[chosen >= 0]] = True
+    left = ~taken & (runs.lower - runs.upper + 1 > 0.4 * pen)
+    column, middle = runs.column[left], (runs.top + runs.bottom)[left] / 2
+    if not column.size:
+        return 0.0
+    levels, counts = np.unique(np.round(middle / _LEVEL).astype(np.int64), return_counts=True)
+    level = levels[np.argmax(counts)] * _LEVEL
+    on_level = np.abs(middle - level) <= 1.5 * _LEVEL
+    pieces = 1 + np.count_nonzero(np.diff(np.unique(column[on_level])) > 2)
+    if pieces >= 3:
+        column = column[~on_level]
+    return len(np.unique(column)) / max(1, int((chosen >= 0).sum()))
