@@ -18,6 +18,8 @@ from extractor.errors import OcrlogError
 from extractor.records import DOUBTS
 
 if TYPE_CHECKING:
+    from extractor.comparing.guesses import Question
+    from extractor.comparing.running import Result
     from extractor.extracting import Outcome
 
 SOME_UNUSABLE, SOME_FLAGGED, DEFECT, INTERRUPTED = 1, 3, 70, 130
@@ -117,16 +119,177 @@ def extract(
     except KeyboardInterrupt:
         typer.echo("ocrlog: interrupted; what was read is kept, the next run goes on", err=True)
         raise typer.Exit(INTERRUPTED) from None
-    for problem in outcome.problems[:_SHOWN_PROBLEMS]:
-        typer.echo(f"{problem.capture}: {problem.problem}. {problem.mend}", err=True)
-    more = len(outcome.problems) - _SHOWN_PROBLEMS
-    if more > 0:
-        typer.echo(f"... and {more} more in {settings.out / 'problems.csv'}", err=True)
+    _say_problems(outcome)
     flagged = _summarise(outcome, time.monotonic() - began)
     if outcome.problems:
         raise typer.Exit(SOME_UNUSABLE)
     if strict and flagged:
         raise typer.Exit(SOME_FLAGGED)
+
+
+@app.command(hidden=True)  # until the README speaks of it
+def compare(
+    captures: Annotated[
+        Path, typer.Argument(metavar="CAPTURES", help="Folder of screenshots and recordings.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Where the tables go [default: CAPTURES/readings]."),
+    ] = None,
+    calibration: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="DIR_OR_FILE", help="More calibrations, as for `extract`."),
+    ] = None,
+    decisions: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Where people's decisions lie [default: CAPTURES/decisions]."
+        ),
+    ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Worker processes [default: one a core]."),
+    ] = None,
+    every: Annotated[
+        float, typer.Option(metavar="SECONDS", help="Time between two samples of a recording.")
+    ] = 1.0,
+) -> None:
+    """Compare devices round by round: derived figures, verdicts, warnings, plots and a report.
+
+    Reads what is new first. On a terminal it asks about guesses that change the comparison (which
+    device, which round); elsewhere it shows them, and they can be corrected in facts.csv. What
+    no capture shows (batteries, room, rounds that were not run) stands in session.toml. What
+    comes out is described in docs/comparing.md.
+    """
+    from extractor.comparing.guesses import ask_all
+    from extractor.comparing.running import finish, prepare
+    from extractor.extracting import settle
+
+    settings = settle(
+        captures,
+        out=out,
+        calibration=calibration or (),
+        decisions=decisions,
+        every=every,
+        jobs=jobs,
+    )
+    began = time.monotonic()
+    try:
+        with _progress() as progress:
+            prepared = prepare(settings, progress)
+        asked = prepared.questions if sys.stdin.isatty() and sys.stdout.isatty() else ()
+        answers = ask_all(asked, _ask)
+        with _progress() as progress:
+            result = finish(prepared, answers, progress)
+    except KeyboardInterrupt:
+        typer.echo("ocrlog: interrupted; what was read is kept, the next run goes on", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    _say_problems(result.outcome)
+    _summarise_comparison(result, len(asked), time.monotonic() - began)
+    if result.outcome.problems:
+        raise typer.Exit(SOME_UNUSABLE)
+
+
+def _ask(question: Question) -> str | None:
+    """Ask a person; see ``guesses.Ask``."""
+    if question.fact == "device":
+        return str(typer.prompt(question.words, default=question.default or None)).strip()
+    return "" if typer.confirm(question.words, default=True) else None
+
+
+def _summarise_comparison(result: Result, asked: int, seconds: float) -> None:
+    say, whole = typer.echo, result.whole
+    for notice in (*whole.notices, *result.notices):
+        say(f"Note: {notice}")
+    flagged = sum(
+        bool({doubt.code for doubt in judged.doubts} - {"not-shown"})
+        for verdict in result.outcome.judgement.verdicts
+        for judged in verdict.judged
+    )
+    if flagged:
+        say(f"Note: {_count(flagged, 'flagged reading')} left out; `ocrlog extract` tells of them")
+    for question in result.open_guesses:
+        say(f"Guess: {question.words} Guessed: {question.default or 'yes'}")
+    run = [each for each in whole.rounds.all if each.state == "run"]
+    say(
+        f"{_count(len(whole.rounds.subjects), 'device and variant', 'devices and variants')}, "
+        f"{_count(len(run), 'round')}; {_count(asked, 'question')} asked; {seconds:.1f} s."
+    )
+    for verdict in whole.verdicts:
+        name = f"{verdict.device} {verdict.variant}".strip()
+        say(f"  {name}, round {verdict.round}: {verdict.words}")
+    for warning in whole.warnings:
+        say(f"Warning: {warning.text}")
+    for todo in whole.todos:
+        say(f"Next: {' '.join(todo.subject).strip() + ': ' if todo.subject[0] else ''}{todo.text}")
+    if result.open_guesses:
+        say(f"Correct guesses in {result.outcome.facts_file} and run again.")
+    say(f"Report: {result.folder / 'report.html'}")
+    say(f"Plots: {result.folder / 'plots'}; tables: {result.folder / 'comparison.csv'}, .xlsx, .md")
+
+
+def _say_problems(outcome: Outcome) -> None:
+    for problem in outcome.problems[:_SHOWN_PROBLEMS]:
+        typer.echo(f"{problem.capture}: {problem.problem}. {problem.mend}", err=True)
+    more = len(outcome.problems) - _SHOWN_PROBLEMS
+    if more > 0:
+        typer.echo(f"... and {more} more in {outcome.settings.out / 'problems.csv'}", err=True)
+
+
+@app.command()
+def calibrate(
+    captures: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="CAPTURE...",
+            help="Captures of one layout; it is drawn on the first. With --check: folders too.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Where the calibration is saved [default: calibration/ beside the first capture; "
+            "with --check: readings/check/ there].",
+        ),
+    ] = None,
+    mend: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Open this calibration in place of a proposal."),
+    ] = None,
+    check: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE_OR_DIR",
+            help="Hold calibrations against captures: found or not, what is read, pictures with "
+            "the boxes, keys that do nothing. No page is opened.",
+        ),
+    ] = None,
+    browser: Annotated[
+        bool,
+        typer.Option(
+            "--browser/--no-browser",
+            help="--no-browser writes the proposal to a file and says what it asks.",
+        ),
+    ] = True,
+) -> None:
+    """Make a calibration for a layout that ocrlog does not know yet, on a page of your browser.
+
+    The page opens with a proposal: every figure that was found, with what it is taken for. It is
+    served on this machine alone, until Ctrl-C. docs/calibrating.md shows it.
+    """
+    from extractor.pages import commands
+
+    if check is not None:
+        raise typer.Exit(commands.check(check, captures, out, _echo))
+    if browser:
+        commands.open_page(captures, out, mend, _echo)
+    else:
+        commands.write_proposal(captures, out, _echo)
+
+
+def _echo(line: str, trouble: bool = False) -> None:
+    typer.echo(line, err=trouble)
 
 
 def _summarise(outcome: Outcome, seconds: float) -> int:
@@ -176,8 +339,8 @@ def _summarise(outcome: Outcome, seconds: float) -> int:
     return states["flagged"]
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
+def _count(number: int, noun: str, many: str = "") -> str:
+    return f"{number} {noun if number == 1 else many or noun + 's'}"
 
 
 # ---------------------------------------------------------------- progress

@@ -43,6 +43,7 @@ def half_width(text: str, layout: str, unit: str) -> float:
 def readings() -> pd.DataFrame:
     """What a perfect reader would give, with the true facts; the recording once a second."""
     facts = {row["capture"]: row for row in rows("facts_truth.csv")}
+    places = _boxes()
     table = []
     for row in _sampled(rows("truth.csv")):
         whose = facts[row["capture"]]
@@ -67,11 +68,25 @@ def readings() -> pd.DataFrame:
                 "source": "read" if row["text"] != "--" else "missing",
                 "decided_text": "",
                 "settled_flags": "",
-                **dict.fromkeys("xywh", float("nan")),
+                **places.get((row["capture"], row["layout"], row["readout"]), _NO_BOX),
                 **{name: whose[name] for name in ("device", "variant", "round", "attempt")},
             }
         )
     return pd.DataFrame(table)
+
+
+_NO_BOX = dict.fromkeys("xywh", float("nan"))
+
+
+def _boxes() -> dict[tuple[str, ...], dict[str, float]]:
+    """Where `ocrlog extract` found the figures of summaries (whole px), for their crops."""
+    with (Path(__file__).parent / "compared_boxes.csv").open(newline="", encoding="utf-8") as file:
+        return {
+            (row["capture"], row["layout"], row["readout"]): {
+                side: float(row[side]) for side in "xywh"
+            }
+            for row in csv.DictReader(file)
+        }
 
 
 def _taken(parts: list[str]) -> str:

@@ -749,8 +749,9 @@ def _draw_onset(
         if onset.is_sharp:
             panel.axvline(onset.at_s, color=canvas.style.ink, linewidth=3)
     late = onset.at_s > 0.7 * end
+    words = f"falls {onset.words}" if onset.is_sharp else onset.words
     panels[0].annotate(
-        f"falls {onset.words}" if onset.is_sharp else onset.words, (onset.at_s, 0.06), (-8 if late else 8, 0),
+        words, (onset.at_s, 0.06), (-8 if late else 8, 0),
         xycoords=("data", "axes fraction"), textcoords="offset points",
         ha="right" if late else "left", weight="bold",
     )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import importlib.metadata
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ from extractor.comparing.deriving import HELP, Derived, Subject, label
 from extractor.comparing.evidence import Crops, rows_shown
 from extractor.comparing.rounds import Amount, Round
 from extractor.comparing.whole import SUMMARY, Comparison, shown, shown_unit
+from extractor.session import Session
 
 CAUTION = (
     "Devices under such loads get hot, and lithium cells can catch fire. Stop at the maker's "
@@ -44,7 +46,8 @@ def report(whole: Comparison, crops: Crops, progress: Progress = lambda *_: None
     return environment.get_template("report.html.j2").render(
         version=importlib.metadata.version("ocrlog"),
         caution=CAUTION,
-        session=whole.session,
+        scene=whole.session.scene,
+        conditions=_conditions(whole.session),
         summary=_summary(whole, links),
         verdicts=whole.verdicts,
         label=label,
@@ -83,6 +86,30 @@ class _Links:
 
     def chart(self, path: str) -> str:
         return self._charts.get(path, "")
+
+
+def _conditions(session: Session) -> list[str]:
+    """What session.toml says of the run, each in words."""
+    yes = {True: "yes", False: "no"}
+    told = [
+        ("version of the scene", session.scene_version),
+        ("cooling", session.cooling),
+        ("room", None if session.ambient is None else f"{session.ambient:g} °C"),
+        ("brightness", None if session.brightness is None else f"{session.brightness:g} cd/m²"),
+        (
+            "refresh rate",
+            None if session.refresh_rate is None else f"{session.refresh_rate:g} Hz",
+        ),
+        ("power supply", session.power_supply),
+        ("recorded", None if session.recorded is None else yes[session.recorded]),
+        *(
+            (name, yes[value] if isinstance(value, bool) else value)
+            for name, value in session.graphics.items()
+        ),
+        ("smooth floor", f"{session.smooth_floor:g} fps"),
+        ("ties", f"within {session.tie:g} %"),
+    ]
+    return [f"{name}: {value}" for name, value in told if value is not None]
 
 
 def _summary(whole: Comparison, links: _Links) -> dict[str, Any]:
@@ -215,16 +242,16 @@ def _round(whole: Comparison, each: Round, crops: Crops, links: _Links) -> dict[
 def _reads(whole: Comparison, amount: Amount, crops: Crops) -> list[_Read]:
     reads = []
     for row in rows_shown(amount):
-        line: Mapping[str, Any] = whole.readings.iloc[row].to_dict()
+        line = {str(name): cell for name, cell in whole.readings.iloc[row].items()}
         at = float(line["at_s"])
         confidence = float(line["confidence"])
         picture = crops.figures.get(row)
         reads.append(
             _Read(
                 line["capture"],
-                "" if at != at else f"{at:.3f} s",
+                "" if math.isnan(at) else f"{at:.3f} s",
                 line["text"],
-                "" if confidence != confidence else f"{confidence:.4f}",
+                "" if math.isnan(confidence) else f"{confidence:.4f}",
                 _inline(picture) if picture else "",
                 _decision(line),
             )

@@ -205,7 +205,8 @@ def _round(
             made.counts, made.why = False, no.reason
     _monitor(made, measured, notices)
     factor = session.device[key.device].power_factor if key.device in session.device else 1.0
-    made.began, made.began_by = _began(measured, made.figures.get("duration"), series)
+    if made.state == "run":
+        made.began, made.began_by = _began(measured, made.figures.get("duration"), series)
     made.series = [_placed(line, made, session, factor) for line in series]
     _along_time(made, session)
     for name in ("power_mean", "power_highest"):

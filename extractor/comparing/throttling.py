@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -56,6 +56,8 @@ _COOLER = 1.0
 _FEW = 5
 # An onset whose bounds lie further apart, s, is given by its bounds alone.
 _SHARP = 60.0
+# A chart has a sample a column of pixels, but was drawn through fewer: it is thinned to so many.
+_COLUMNS = 120
 _MEDIA = {"trace": "chart", "recording": "recording"}
 
 
@@ -311,8 +313,8 @@ class _Subject:
 
     def _equal_stretch(self, number: int, name: str) -> tuple[float, float, float] | None:
         quantity = name.removesuffix("_mean")
-        first = _line(self.rounds[1], quantity, self.session)
-        later = _line(self.rounds[number], quantity, self.session)
+        first = _line(self.rounds[1], quantity)
+        later = _line(self.rounds[number], quantity)
         if first is None or later is None:
             return None
         until = min(first.times[-1], later.times[-1])
@@ -324,8 +326,8 @@ class _Subject:
 
     def _is_slower_in_places(self, number: int, evidence: list[str]) -> bool:
         """Whether the rate is lower at those places of the scene where the cap does not hide it."""
-        first = _line(self.rounds[1], "frame_rate", self.session)
-        later = _line(self.rounds[number], "frame_rate", self.session)
+        first = _line(self.rounds[1], "frame_rate")
+        later = _line(self.rounds[number], "frame_rate")
         if first is None or later is None or not self.cap:
             return False
         _, ratio = self._divided(later, first, free=first)
@@ -381,7 +383,7 @@ class _Subject:
         """From a clock along time, while the load is full, in the first round that shows one."""
         for number, attempts in self.rounds.items():
             for each in attempts:
-                line = _line([each], "clock", self.session)
+                line = _line([each], "clock")
                 start = self._starts(each)
                 if line is None or start is None:
                     continue
@@ -406,7 +408,7 @@ class _Subject:
 
     def _by_rounds(self) -> Onset | None:
         """From round 1 divided by each later round at equal times of the scene."""
-        first = _line(self.rounds[1], "frame_rate", self.session)
+        first = _line(self.rounds[1], "frame_rate")
         if first is None:
             return None
         references = [
@@ -450,11 +452,11 @@ class _Subject:
 
     def _between_rounds(self) -> Onset | None:
         """Where round 1 shows no fall but a later round is slower in places: in between."""
-        first = _line(self.rounds[1], "frame_rate", self.session)
+        first = _line(self.rounds[1], "frame_rate")
         if first is None:
             return None
         for number in self.rounds:
-            later = _line(self.rounds[number], "frame_rate", self.session)
+            later = _line(self.rounds[number], "frame_rate")
             start = self._starts(self.rounds[number][0])
             if number == 1 or later is None or start is None:
                 continue
@@ -493,13 +495,27 @@ def _lines(attempts: Iterable[Round], quantity: str) -> list[Series]:
     for each in attempts:
         lines = [line for line in each.series if line.what.quantity == quantity]
         if lines:
-            found.append(max(lines, key=lambda line: (line.times[-1] - line.times[0], -line.step)))
+            longest = max(lines, key=lambda line: (line.times[-1] - line.times[0], -line.step))
+            found.append(_thinned(longest))
     return found
 
 
-def _line(attempts: Sequence[Round], quantity: str, session: Session) -> Series | None:
+def _line(attempts: Sequence[Round], quantity: str) -> Series | None:
     lines = _lines(attempts, quantity)
     return lines[0] if lines else None
+
+
+def _thinned(line: Series) -> Series:
+    """Means of a chart's neighbouring columns: they show the same few samples, drawn through."""
+    if line.medium == "recording" or len(line.times) <= _COLUMNS:
+        return line
+    parts = np.array_split(np.arange(len(line.times)), _COLUMNS)
+    times, values = np.asarray(line.times), np.asarray(line.values)
+    return replace(
+        line,
+        times=tuple(float(times[part].mean()) for part in parts),
+        values=tuple(float(values[part].mean()) for part in parts),
+    )
 
 
 def _under_load(line: Series, each: Round, cap: float | None) -> tuple[list[float], list[float]]:
