@@ -126,11 +126,16 @@ def shared_extents(
             for other, side, each in zip(cells, aligns, boxes, strict=True)
             if side == align and close(other)
         ]
+        near = [
+            each.right
+            for other, side, each in zip(cells, aligns, limits, strict=True)
+            if side == align and close(other)
+        ]
         left, right = box.x, box.right
         if align == "left":
             left = max(min(each.x for each in kin), limit.x)
         else:
-            right = min(max(each.right for each in kin), limit.right)
+            right = min(max(each.right for each in kin), *near, limit.right)
         found.append(Box(left, box.y, right - left, box.h))
     return found
 
@@ -166,7 +171,7 @@ def readout_box(
         elif other.x >= (figure.end if with_unit else box.right):
             most = min(most, other.x - _GAP * height)
     if align == "right" and figure.unit:
-        most = min(most, (box.right + _unit_start(cell)) / 2)
+        most = min(most, (box.right + max(box.right, figure.unit_at)) / 2)
     least, most = min(least, box.x), max(most, box.right)
     limit = _panel_end(image, box, align, least, most)
     left, right = max(left, least), min(right, most)
@@ -176,11 +181,6 @@ def readout_box(
     if align == "left":
         reach = Box(least, top, min(most, limit) - least, bottom - top)
     return Box(left, top, right - left, bottom - top), reach, with_unit
-
-
-def _unit_start(cell: Cell) -> float:
-    """About where the unit behind a figure starts, px."""
-    return cell.figure.end - 0.35 * cell.figure.type_height * max(1, len(cell.figure.unit))
 
 
 def _digit(cell: Cell, height: float) -> float:

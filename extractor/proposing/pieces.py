@@ -51,14 +51,15 @@ class TextReader(Protocol):
 class Figure:
     """A figure: ``box`` close around its digits, ``text`` as read.
 
-    ``unit`` is drawn behind it ('' if none is), up to ``end`` px. ``before`` is the text that
-    stands right before it on its line, and ``line`` numbers that line.
+    ``unit`` is drawn behind it ('' if none is), from ``unit_at`` to ``end`` px. ``before`` is the
+    text that stands right before it on its line, and ``line`` numbers that line.
     """
 
     text: str
     kind: Kind
     box: Box
     unit: str
+    unit_at: float
     end: float
     before: str
     line: int
@@ -252,8 +253,10 @@ def _figures(image: Image, line: Line, chars: Sequence[CharAt], number: int) -> 
         own = [chars[i] for i in range(match.start(), match.end())]
         box = _digits(image, line, own, behind)
         last = chars[end - 1].x1 if unit else box.right
+        unit_at = behind if unit and behind is not None else box.right
         found.append(Figure(
-            match[0].strip(), kind, box, drawn_unit(unit) if unit else "", last, label, number,
+            match[0].strip(), kind, box, drawn_unit(unit) if unit else "", unit_at, last, label,
+            number,
             inline=bool(label),
         ))  # fmt: skip
         at = end
@@ -350,8 +353,9 @@ def _with_far_unit(
     for other in lines:
         apart = other.box.x - figure.box.right
         if same_row(other.box, figure.box) and unit_of(other.text) and 0 < apart < 1.3 * height:
-            ends = tight(image, other.box).right
-            return replace(figure, unit=drawn_unit(other.text), end=ends)
+            close = tight(image, other.box)
+            unit = drawn_unit(other.text)
+            return replace(figure, unit=unit, unit_at=close.x, end=close.right)
     start = figure.box.right + 0.1 * height
     area = Box(start, figure.box.y, limit - start, 1.25 * figure.box.h)
     if area.w < 0.3 * height:
@@ -366,4 +370,4 @@ def _with_far_unit(
     if not unit_of(unit):
         return figure
     kind: Kind = "percentage" if unit_of(unit) == "%" else figure.kind
-    return replace(figure, unit=drawn_unit(unit), end=close.right, kind=kind)
+    return replace(figure, unit=drawn_unit(unit), unit_at=close.x, end=close.right, kind=kind)

@@ -311,7 +311,7 @@ function scale() {
   return Math.min(view.clientWidth / width, view.clientHeight / height) || 0.1;
 }
 
-const same = (one, other) => one && other && one.sort === other.sort && one.name === other.name && (one.side ?? "") === (other.side ?? "");
+const same = (one, other) => Boolean(one) && Boolean(other) && one.sort === other.sort && one.name === other.name && (one.side ?? "") === (other.side ?? "");
 
 function showStage() {
   const sheet = $("sheet");
