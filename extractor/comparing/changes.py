@@ -61,29 +61,45 @@ def find_falls(times: Sequence[float], speed: Sequence[float]) -> list[Fall]:
     y = without_spikes(np.log(np.asarray(speed, dtype=np.float64)))
     starts = _change_points(y)
     levels = [float(y[a:b].mean()) for a, b in zip(starts, [*starts[1:], len(y)], strict=True)]
+    levels_at = np.repeat(levels, np.diff([*starts, len(y)]))
     falls: list[Fall] = []
     place = 1
     while place < len(starts):
         if levels[place] >= levels[place - 1]:
             place += 1
-        elif _is_sharp(t, y, starts[place], levels[place] - levels[place - 1]):
+            continue
+        last = place
+        while last + 1 < len(starts) and levels[last + 1] < levels[last]:
+            last += 1
+        end = starts[last + 1] if last + 1 < len(starts) else len(y)
+        stretch = slice(starts[place - 1], end)
+        ramp, is_ramp = _gradual(t[stretch], y[stretch], levels_at[stretch])
+        falls += [ramp] if is_ramp else _pieces(t, y, starts, levels, place, last)
+        place = last + 1
+    return [fall for fall in falls if fall.left <= 1 - LEAST_FALL]
+
+
+def _pieces(
+    t: Floats, y: Floats, starts: Sequence[int], levels: Sequence[float], first: int, last: int
+) -> list[Fall]:
+    """The falls from level to level of a stretch that no single ramp fits: steps, and the rest."""
+    falls: list[Fall] = []
+    place = first
+    while place <= last:
+        if _is_sharp(t, y, starts[place], levels[place] - levels[place - 1]):
             before, after = float(t[starts[place] - 1]), float(t[starts[place]])
             left = math.exp(levels[place] - levels[place - 1])
             falls.append(Fall((before + after) / 2, before, after, after, "stepped", left))
             place += 1
-        else:
-            last = place
-            while (
-                last + 1 < len(starts)
-                and levels[last + 1] < levels[last]
-                and not _is_sharp(t, y, starts[last + 1], levels[last + 1] - levels[last])
-            ):
-                last += 1
-            end = starts[last + 1] if last + 1 < len(starts) else len(y)
-            stretch = slice(starts[place - 1], end)
-            falls.append(_gradual(t[stretch], y[stretch]))
-            place = last + 1
-    return [fall for fall in falls if fall.left <= 1 - LEAST_FALL]
+            continue
+        to = place
+        while to < last and not _is_sharp(t, y, starts[to + 1], levels[to + 1] - levels[to]):
+            to += 1
+        end = starts[to + 1] if to + 1 < len(starts) else len(y)
+        stretch = slice(starts[place - 1], end)
+        falls.append(_gradual(t[stretch], y[stretch], y[stretch])[0])
+        place = to + 1
+    return falls
 
 
 def without_spikes(y: Floats) -> Floats:
@@ -106,8 +122,9 @@ def _change_points(y: Floats) -> list[int]:
 
     # No finer than a tenth of the least fall that is told, or a noiseless clock is cut to crumbs.
     noise = max(_noise(y), LEAST_FALL / 10)
-    # BIC takes ln n a parameter, two a level; twice that, since neighbours are not independent.
-    penalty = 4 * math.log(len(y))
+    # BIC takes ln n a parameter, two a level; three times that, since neighbours are not
+    # independent and their noise is only estimated.
+    penalty = 6 * math.log(len(y))
     search = ruptures.KernelCPD(kernel="linear", min_size=_LEVEL)
     ends = search.fit((y / noise).reshape(-1, 1)).predict(pen=penalty)
     return [0, *ends[:-1]]
@@ -124,25 +141,27 @@ def _is_sharp(t: Floats, y: Floats, start: int, change: float) -> bool:
     return abs(after - before) >= 0.7 * abs(change)
 
 
-def _gradual(times: Floats, logs: Floats) -> Fall:
-    """The level, straight fall and level that fit a stretch best.
+def _gradual(times: Floats, logs: Floats, stairs: Floats) -> tuple[Fall, bool]:
+    """The level, straight fall and level that fit a stretch best, and whether better than stairs.
 
-    Where the samples are quiet enough to show it, the fall begins when they stay a hundredth
-    below the level, since no real fall begins with a corner.
+    Better by BIC (Schwarz 1978) at the noise of the samples. Where they are quiet enough to show
+    it, the fall begins when they stay a hundredth below the level, since no real fall begins with
+    a corner.
     """
-    t, y = _thinned(times, logs)
+    t, y, steps = _thinned(times), _thinned(logs), _thinned(stairs)
     n = len(t)
     rests = np.full(n, math.inf)
     slopes, ends = np.zeros(n), np.zeros(n, dtype=np.intp)
+    centred = y - y.mean()
     for first in range(n - 2):
-        for last in range(first + 2, n):
-            x = np.clip((t - t[first]) / (t[last] - t[first]), 0.0, 1.0)
-            x -= x.mean()
-            slope = float(x @ y) / float(x @ x)
-            rest = y - y.mean() - slope * x
-            squares = float(rest @ rest)
-            if slope < 0 and squares < rests[first]:
-                rests[first], slopes[first], ends[first] = squares, slope, last
+        lasts = np.arange(first + 2, n)
+        x = np.clip((t - t[first]) / (t[lasts] - t[first])[:, None], 0.0, 1.0)
+        x -= x.mean(axis=1, keepdims=True)
+        squares = np.sum(x * x, axis=1)
+        slope = x @ centred / squares
+        rest = np.where(slope < 0, centred @ centred - slope**2 * squares, math.inf)
+        best = int(np.argmin(rest))
+        rests[first], slopes[first], ends[first] = rest[best], slope[best], lasts[best]
     first = int(np.argmin(rests))
     # What fits nearly as well: an F test of one parameter at 95 % is close to 4 / n.
     near = np.flatnonzero(rests <= rests[first] * (1 + 4 / n))
@@ -153,13 +172,15 @@ def _gradual(times: Floats, logs: Floats) -> Fall:
         last_whole = int(whole[-1])
         at = float(times[min(last_whole + 1, len(times) - 1)])
         low, high = float(times[last_whole]), at
-    return Fall(at, low, high, float(t[ends[first]]), "gradual", math.exp(slopes[first]))
+    fall = Fall(at, low, high, float(t[ends[first]]), "gradual", math.exp(slopes[first]))
+    noise = max(_noise(y), LEAST_FALL / 10)
+    parameters = 2 * len(np.unique(stairs)) - 1
+    by_stairs = float(np.sum((y - steps) ** 2)) / noise**2 + parameters * math.log(n)
+    by_ramp = float(rests[first]) / noise**2 + 4 * math.log(n)
+    return fall, by_ramp < by_stairs
 
 
-def _thinned(t: Floats, y: Floats) -> tuple[Floats, Floats]:
+def _thinned(series: Floats) -> Floats:
     """Means of neighbours, so that at most ``_MOST`` samples are fitted."""
-    parts = np.array_split(np.arange(len(t)), min(len(t), _MOST))
-    return (
-        np.array([t[part].mean() for part in parts]),
-        np.array([y[part].mean() for part in parts]),
-    )
+    parts = np.array_split(series, min(len(series), _MOST))
+    return np.array([part.mean() for part in parts])
