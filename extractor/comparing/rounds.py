@@ -78,9 +78,15 @@ class Amount:
 
     @property
     def uncertain(self) -> Any:
-        """The middle of the bounds with its ``u_display``; a plain float where nothing is open."""
+        """The value with its ``u_display``; a plain float where nothing is open.
+
+        A figure as drawn stands in the middle of its bounds, which matters where it is truncated.
+        """
         half = (self.high - self.low) / 2
-        return ufloat(self.low + half, figures.u_display(half)) if half > 0 else self.value
+        if half <= 0:
+            return self.value
+        as_drawn = self.basis in ("monitor", "typed")
+        return ufloat(self.low + half if as_drawn else self.value, figures.u_display(half))
 
     @property
     def source(self) -> str:
