@@ -241,12 +241,13 @@ class TraceRead:
 
     ``layout`` is the calibration's id. ``plot`` is None when the chart is not wholly shown; then
     the rest is empty. Columns of pixels follow one another from ``first``; ``middles`` is where
-    the line runs in each, ``tops`` and ``bottoms`` are the edges of its ink, px of the capture (y
-    runs down), None where there is none. ``states`` says of each column: ``.`` seen, ``-`` a gap,
-    ``h`` hidden in part by something drawn over it, ``e`` cut at the plot's edge. ``grid_x`` and
-    ``grid_y`` are the grid lines found, ``pen`` is the width of the line, px. ``rivals`` is the
-    share of columns in which other ink of the same colour could be the line, ``jumps`` counts the
-    breaks in it, ``contrast`` is between line and ground, 0 to 1.
+    the line runs in each, ``uppers`` and ``lowers`` are how far it may reach there (the edges of
+    its ink less the pen), px of the capture (y runs down), None where there is none. ``states``
+    says of each column: ``.`` seen, ``-`` a gap, ``h`` hidden in part by something drawn over it,
+    ``e`` cut at the plot's edge. ``grid_x`` and ``grid_y`` are the grid lines found, ``pen`` is
+    the width of the line, px. ``rivals`` is the share of columns in which other ink of the same
+    colour could be the line, ``jumps`` counts the breaks in it, ``contrast`` is between line and
+    ground, 0 to 1.
     """
 
     layout: str
@@ -259,8 +260,8 @@ class TraceRead:
     grid_y: tuple[float, ...] = ()
     first: int = 0
     middles: tuple[float | None, ...] = ()
-    tops: tuple[float | None, ...] = ()
-    bottoms: tuple[float | None, ...] = ()
+    uppers: tuple[float | None, ...] = ()
+    lowers: tuple[float | None, ...] = ()
     states: str = ""
     pen: float = 0.0
     rivals: float = 0.0

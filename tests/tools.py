@@ -8,8 +8,10 @@ import shutil
 import pytest
 
 _HOW = {
+    "chromium": "apt-get install chromium",
     "ffmpeg": "apt-get install ffmpeg",
     "ffprobe": "apt-get install ffmpeg",
+    "gnuplot": "apt-get install gnuplot-nox",
 }
 
 

@@ -18,6 +18,12 @@ PAD = 10
 """Rows beyond the plot in which the width of the line may reach, px."""
 _SEEN = 0.25
 """Share of full ink that a column's strongest pixel must have to tell how strong the line is."""
+_BROAD = 0.85
+"""Widths of the line from which ink along a row is more than the point of a mitre."""
+_POINTED = 2.0
+"""Height of a column's ink, in widths of the line, from which it ends in points."""
+_TIP = 7
+"""Rows at the ends of a column's ink in which a dip grows narrower than the line."""
 _RIM = 3
 """Px of a stroke's edge over which its ink fades."""
 _TALL = 3.5
@@ -38,14 +44,14 @@ _EDGE = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """The line and the edges of its ink by column, px of the picture given, NaN where none is.
+    """The line by column with its bounds, px of the picture given, NaN where none is seen.
 
     ``states``, ``pen``, ``rivals`` and ``jumps`` as in ``TraceRead``.
     """
 
     middle: Numbers
-    top: Numbers
-    bottom: Numbers
+    upper: Numbers
+    lower: Numbers
     states: str
     pen: float
     rivals: float
@@ -82,17 +88,20 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
     top, bottom = np.full(width, np.nan), np.full(width, np.nan)
     top[seen], bottom[seen] = runs.top[chosen[seen]], runs.bottom[chosen[seen]]
     bottom = np.maximum(bottom, top)
-    strokes = _strokes(np.clip(np.where(own, share, 0) / full, 0, 1), runs, chosen)
-    line_width = _pen(top, bottom, strokes)
+    clear = np.clip(np.where(own, share, 0) / full, 0, 1)
+    strokes = _strokes(clear, runs, chosen)
+    line_width = _pen(top, bottom, _strokes(clear, runs, chosen, _TIP))
     states = np.where(seen, ".", "-")
     _mend_hidden(top, bottom, states, runs, chosen)
     held = _held(strokes, share.shape, line_width)
     middle = _middles(top, bottom, held, runs, chosen, line_width)
     states[_at_edge(top, bottom, plot, line_width)] = "e"
+    upper, lower = _bounds(top, bottom, strokes, share.shape, line_width)
+    upper, lower = np.minimum(upper, middle), np.maximum(lower, middle)
     return Curve(
         middle,
-        top,
-        bottom,
+        upper,
+        lower,
         "".join(states),
         line_width,
         _rivals(runs, chosen, line_width),
@@ -153,7 +162,7 @@ def _pen(top: Numbers, bottom: Numbers, strokes: _Strokes) -> float:
         widths.append(float(np.percentile(high / np.sqrt(1 + slope[flat] ** 2), 20)))
     across = strokes.right - strokes.left
     if across.size >= 20:
-        widths.append(float(np.percentile(across, 25)))
+        widths.append(float(np.percentile(across, 10)))
     known = [width for width in widths if width > 0]
     return min(known) if known else float(np.nanmedian(bottom - top))
 
@@ -167,13 +176,17 @@ class _Strokes:
     right: Numbers
 
 
-def _strokes(ink: Plane, runs: Runs, chosen: Whole) -> _Strokes:
-    """Find the ink that was chosen along the rows; ``ink`` is 1 where a pixel is all line."""
+def _strokes(ink: Plane, runs: Runs, chosen: Whole, inset: int = 0) -> _Strokes:
+    """Find the ink that was chosen along the rows; ``ink`` is 1 where a pixel is all line.
+
+    Of each column's ink so many rows at both ends are left out.
+    """
     height, width = ink.shape
     mask = np.zeros((height + 1, width), np.int32)
     taken = chosen[chosen >= 0]
-    np.add.at(mask, (runs.upper[taken], runs.column[taken]), 1)
-    np.add.at(mask, (runs.lower[taken] + 1, runs.column[taken]), -1)
+    taken = taken[runs.lower[taken] - runs.upper[taken] >= 2 * inset]
+    np.add.at(mask, (runs.upper[taken] + inset, runs.column[taken]), 1)
+    np.add.at(mask, (runs.lower[taken] - inset + 1, runs.column[taken]), -1)
     inside = np.cumsum(mask, axis=0)[:-1] > 0
     sides = np.zeros((height, 1), np.int8)
     steps = np.diff(np.concatenate([sides, inside.astype(np.int8), sides], axis=1), axis=1)
@@ -217,23 +230,60 @@ def _bent(top: Numbers, bottom: Numbers, pen: float) -> Numbers:
     taken off its edges (erosion, Serra 1982), the ink that is left reaches inwards from the line.
     """
     middle, reach = (top + bottom) / 2, int(np.ceil(pen / 2))
+    upper, lower = _eroded(top, bottom, pen, reach)
+    left = np.maximum(lower - upper, 0)
+    steps = reach + 1
+    bend = np.zeros(len(middle))
+    if len(middle) > 2 * steps:
+        around = (middle[: -2 * steps] + middle[2 * steps :]) / 2
+        bend[steps:-steps] = np.nan_to_num(around - middle[steps:-steps])
+    outwards = np.clip(2 * bend / np.maximum(left, 0.1), -1, 1)
+    inner = np.where(lower > upper, (upper + lower) / 2, middle)
+    return np.asarray(inner - outwards * left / 2)
+
+
+def _bounds(
+    top: Numbers, bottom: Numbers, strokes: _Strokes, shape: tuple[int, int], pen: float
+) -> tuple[Numbers, Numbers]:
+    """The highest and the lowest row the line may reach in each column.
+
+    The ink's edge less half the pen. Where strokes meet in points, a round join reaches half the
+    pen beyond the line, a bevelled one ends at it: half of that is taken, and is never wrong by
+    more. Of the long point of a mitre the line has what is about as wide as the pen.
+    """
+    height, width = shape
+    begin = np.clip(np.floor(strokes.left + 0.5).astype(np.int64), 0, width)
+    end = np.clip(np.ceil(strokes.right - 0.5).astype(np.int64), begin, width)
+    broad = strokes.right - strokes.left > _BROAD * pen
+    marks = np.zeros((height, width + 1), np.int32)
+    np.add.at(marks, (strokes.row[broad], begin[broad]), 1)
+    np.add.at(marks, (strokes.row[broad], end[broad]), -1)
+    rows = np.arange(height)[:, None]
+    inside = (np.cumsum(marks, axis=1)[:, :width] > 0) & (rows + 1 > top) & (rows < bottom)
+    some = inside.any(axis=0)
+    highest = np.where(some, inside.argmax(axis=0) + 0.5, top)
+    lowest = np.where(some, height - inside[::-1].argmax(axis=0) - 0.5, bottom)
+    less = np.where(bottom - top > _POINTED * pen, pen / 4, pen / 2)
+    middle = (top + bottom) / 2
+    upper = np.fmin(np.fmax(top + less, highest), middle)
+    lower = np.fmax(np.fmin(bottom - less, lowest), middle)
+    return upper, lower
+
+
+def _eroded(top: Numbers, bottom: Numbers, pen: float, reach: int) -> tuple[Numbers, Numbers]:
+    """Edges of where the middle of a round pen can be (erosion, Serra 1982); y runs down.
+
+    ``reach`` is how far to either side the round is looked at, px. NaN where there is no ink.
+    """
     upper, lower = top.copy(), bottom.copy()
-    size = middle.size
+    size = len(top)
     for away in range(-reach, reach + 1):
         rise = np.sqrt(max(0.0, pen**2 / 4 - away**2))
         here = slice(max(0, -away), size - max(0, away))
         there = slice(max(0, away), size - max(0, -away))
         upper[here] = np.fmax(upper[here], top[there] + rise)
         lower[here] = np.fmin(lower[here], bottom[there] - rise)
-    left = np.maximum(lower - upper, 0)
-    steps = reach + 1
-    bend = np.zeros(size)
-    if size > 2 * steps:
-        around = (middle[: -2 * steps] + middle[2 * steps :]) / 2
-        bend[steps:-steps] = np.nan_to_num(around - middle[steps:-steps])
-    outwards = np.clip(2 * bend / np.maximum(left, 0.1), -1, 1)
-    inner = np.where(lower > upper, (upper + lower) / 2, middle)
-    return np.where(np.isnan(middle), np.nan, inner - outwards * left / 2)
+    return np.where(np.isnan(top), np.nan, upper), np.where(np.isnan(top), np.nan, lower)
 
 
 def _middles(

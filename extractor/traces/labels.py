@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,6 +28,8 @@ _AWAY = 1.4
 """How far a label may stand from its line along the axis, in letter heights."""
 _NEAR = 0.22
 """How far the labels' distances to their lines may differ, in letter heights."""
+_THIN = 3
+"""Px across the stroke of a tick or an axis."""
 _ROOM = 3
 """Px around a box of labels in which ink shows that a label is cut by the box."""
 
@@ -83,7 +86,21 @@ def _ink(image: Image, box: Box) -> tuple[NDArray[np.bool_] | None, tuple[int, i
     strongest = float(np.percentile(off, 99.5))
     if strongest < _LEAST_CONTRAST:
         return None, (left, top)
-    return off > _INK * strongest, (left, top)
+    return _without_ticks(off > _INK * strongest), (left, top)
+
+
+def _without_ticks(ink: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Ink less the thin strokes that come in from outside: ends of ticks and of axes."""
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8), connectivity=8)
+    height, width = ink.shape
+    kept = ink.copy()
+    for part in range(1, count):
+        x, y, w, h, _ = (int(each) for each in stats[part])
+        across = (x == 0 or x + w == width) and h <= _THIN
+        down = (y == 0 or y + h == height) and w <= _THIN
+        if across or down:
+            kept[parts == part] = False
+    return kept
 
 
 def _spans(filled: Any, apart: int) -> list[tuple[int, int]]:

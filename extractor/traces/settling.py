@@ -163,9 +163,8 @@ def _labelled(
 
 
 def _in_units(read: TraceRead, bare: JudgedTrace, axes: _Axes, seen: Sequence[int]) -> JudgedTrace:
-    """Rows from the first to the last column seen; ``low`` and ``high`` less the line's width."""
+    """Rows from the first to the last column seen; in the trace's unit."""
     time, line = axes.t.line, axes.value.line
-    half = read.pen / 2
     # a hundredth of a px is more than anybody sees
     digits = max(0, math.ceil(-math.log10(abs(line.slope) * 0.01)))
 
@@ -176,14 +175,14 @@ def _in_units(read: TraceRead, bare: JudgedTrace, axes: _Axes, seen: Sequence[in
     flags: list[str] = []
     rows: list[tuple[float | None, float | None, float | None]] = []
     for column in range(seen[0], seen[-1] + 1):
-        middle, top, bottom = read.middles[column], read.tops[column], read.bottoms[column]
+        middle, upper, lower = read.middles[column], read.uppers[column], read.lowers[column]
         seconds = time.intercept + time.slope * (read.first + column + 0.5)
         t.append(round(seconds, 3) + 0.0)
         flags.append("leaves-plot" if read.states[column] == "e" else "")
-        if middle is None or top is None or bottom is None:
+        if middle is None or upper is None or lower is None:
             rows.append((None, None, None))
         else:
-            rows.append((at(middle), at(max(middle, bottom - half)), at(min(middle, top + half))))
+            rows.append((at(middle), at(lower), at(upper)))
     value, low, high = zip(*rows, strict=True)
     return replace(
         bare,
