@@ -174,9 +174,11 @@ class FigureReader:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
         seen = self._look(subject, target.ask, found)
-        if found.text and found.probability > seen.probability:
+        if found.text not in ("", seen.text) and found.probability > seen.probability:
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
+        if seen.text and seen.text == target.ask.dashes:
+            return replace(seen, height=target.height)
         return replace(
             seen,
             cut=bool(seen.text) and not target.real and self._is_cut(subject),
@@ -194,20 +196,19 @@ class FigureReader:
 
     def _look(self, subject: Subject, ask: Ask, found: Scan) -> Seen:
         """Look at one figure with the slower readers as often as it needs."""
+        mark = []
+        if ask.dashes and subject.shows_dashes(ask.dashes):
+            mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
+            if not found.text or found.text == ask.dashes:
+                return _marked(ask.dashes, (*found.looks, *mark))
         cut = subject.cut()
         if min(cut.picture.shape[:2]) < 2:
             return Seen(looks=found.looks)
         views = [self._view("cut", cut.picture, ask)]
         best = _best(views, ask)
-        mark = []
-        if ask.dashes and subject.shows_dashes(ask.dashes):
-            mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
-            if best == ask.dashes or views[0].figures.get(best, 0.0) < trust.FAINT_TEXT:
-                looks = (views[0].look(), *mark)
-                return Seen(
-                    ask.dashes, trust.DASHES, (Alternative(ask.dashes, trust.DASHES),), looks
-                )
-        own = [look for look in found.looks if look.text]
+        if mark and (best == ask.dashes or views[0].figures.get(best, 0.0) < trust.FAINT_TEXT):
+            return _marked(ask.dashes, (views[0].look(), *mark))
+        own = [_as_expected(look, best, ask) for look in found.looks if look.text]
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
@@ -266,10 +267,13 @@ class FigureReader:
         parted = part(said[0].text, ask.kind, ask.missing) if said else None
         if parted is None:
             return Look(name, "", 0.0)
-        text = parted.text
-        if ask.kind == "word" and _plain(text) == _plain(expected):
-            text = expected
-        return Look(name, text, said[0].probability)
+        return _as_expected(Look(name, parted.text, said[0].probability), expected, ask)
+
+
+def _as_expected(look: Look, expected: str, ask: Ask) -> Look:
+    """Of words readers are not asked for the spaces and capitals of what is ``expected``."""
+    same = ask.kind == "word" and _plain(look.text) == _plain(expected)
+    return Look(look.reader, expected, look.probability) if same else look
 
 
 def _plain(text: str) -> str:
@@ -330,6 +334,11 @@ def _unit_begins(view: View, subject: Subject, x: float) -> float | None:
     if follows.char in _LIKE_DIGITS:
         return None
     return subject.gap_near(x + (chars[parted.end - 1].x1 + follows.x0) / 2)
+
+
+def _marked(mark: str, looks: Sequence[Look]) -> Seen:
+    """Nothing but the mark for no value is drawn, and no reader sees a figure."""
+    return Seen(mark, trust.DASHES, (Alternative(mark, trust.DASHES),), tuple(looks))
 
 
 def _together(

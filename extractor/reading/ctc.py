@@ -9,6 +9,7 @@ Labelling with Recurrent Neural Networks", section 7.5.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,10 @@ class Columns:
         self.probabilities = np.asarray(probabilities, np.float64)
         self.characters = tuple(characters)
         self.px = px
-        self._class_of = {char: at + 1 for at, char in enumerate(self.characters)}
+
+    @cached_property
+    def _class_of(self) -> dict[str, int]:
+        return {char: at + 1 for at, char in enumerate(self.characters)}
 
     def surety(self) -> float:
         """Give the least best-probability over the columns; it also sees a dropped character."""
@@ -102,14 +106,22 @@ class Columns:
         """Give the columns from ``first`` up to ``after`` alone."""
         return type(self)(self.probabilities[first:after], self.characters, self.px)
 
-    def runs(self) -> list[tuple[int, int, int]]:
-        """Give the likeliest path: each character's class, first column, column after its last."""
+    def runs(self) -> list[tuple[int, int, int, float]]:
+        """Give the characters of the likeliest path.
+
+        Of each its class, its first column, the column after its last and its likeliest column.
+        """
         best = self.probabilities.argmax(axis=1)
-        ends = np.flatnonzero(best[1:] != best[:-1]) + 1
-        starts = [0, *ends.tolist()] if len(best) else []
-        afters = [*ends.tolist(), len(best)]
-        classes = best[starts].tolist()
-        return [run for run in zip(classes, starts, afters, strict=False) if run[0]]
+        tops = self.probabilities[np.arange(len(best)), best].tolist()
+        ends = (np.flatnonzero(best[1:] != best[:-1]) + 1).tolist()
+        starts = [0, *ends] if len(best) else []
+        return [
+            (k, first, after, max(tops[first:after]))
+            for k, first, after in zip(
+                best[starts].tolist(), starts, [*ends, len(best)], strict=False
+            )
+            if k
+        ]
 
     def spelled(self) -> tuple[CharAt, ...]:
         """Give the characters of the likeliest path with the px they cover.
@@ -118,12 +130,11 @@ class Columns:
         """
         runs = self.runs()
         chars: list[CharAt] = []
-        for at, (k, first, after) in enumerate(runs):
+        for at, (k, first, after, sure) in enumerate(runs):
             before = runs[at - 1][2] if at else 0
             follows = runs[at + 1][1] if at + 1 < len(runs) else len(self.probabilities)
             x0 = first - min(1.0, (first - before) / 2)
             x1 = after + min(1.0, (follows - after) / 2)
-            sure = float(self.probabilities[first:after, k].max())
             chars.append(CharAt(self.characters[k - 1], x0 * self.px, x1 * self.px, sure))
         return tuple(chars)
 

@@ -24,6 +24,8 @@ _TOUCHING = 0.1  # a gap narrower than this parts nothing
 _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
 _SAFE = 0.75  # least likeness to a row of digits of a split that may be cut by
+_TAIL = 2.0  # per cent of a box's px beyond ink and ground
+_FEW = 0.4  # and where the ink is only that of a dash
 _FLAT = 12.0  # 8-bit levels; less is a plain ground with coding noise
 _RIM = 0.75  # a rim is darker than this share of the threshold that parts letters from it
 _ROUND = 0.7  # share of what surrounds a letter that must be its rim
@@ -111,7 +113,7 @@ def find_dashes(picture: Picture, box: Edges, height: float = 0.0) -> tuple[floa
         return ()
     digit = height * scale or _WORK
     for splits in (_by_rim, _by_brightness):
-        for mask, _ in splits(work, window):
+        for mask, _ in splits(work, window, _FEW):
             _drop_scene(mask)
             widths = _dashes(mask, inner, digit)
             if widths:
@@ -166,10 +168,10 @@ def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
 
 
 def _by_brightness(
-    work: NDArray[np.uint8], window: Window
+    work: NDArray[np.uint8], window: Window, tail: float = _TAIL
 ) -> Iterator[tuple[NDArray[np.uint8], bool]]:
     """Split letters from an even ground; each threshold gives light letters, then dark ones."""
-    low, high = (float(v) for v in np.percentile(work[window], (2, 98)))
+    low, high = (float(v) for v in np.percentile(work[window], (tail, 100 - tail)))
     if high - low < _FLAT:
         return
     for share in _THRESHOLDS:
@@ -177,9 +179,11 @@ def _by_brightness(
         yield (work < high - share * (high - low)).astype(np.uint8), False
 
 
-def _by_rim(work: NDArray[np.uint8], window: Window) -> Iterator[tuple[NDArray[np.uint8], bool]]:
+def _by_rim(
+    work: NDArray[np.uint8], window: Window, tail: float = _TAIL
+) -> Iterator[tuple[NDArray[np.uint8], bool]]:
     """Split letters from a scene by the rim around them, which is of the other brightness."""
-    low, high = (float(v) for v in np.percentile(work[window], (2, 98)))
+    low, high = (float(v) for v in np.percentile(work[window], (tail, 100 - tail)))
     if high - low < _FLAT:
         return
     for share in _THRESHOLDS:

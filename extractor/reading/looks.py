@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -39,7 +40,12 @@ class Subject:
         self._picture = picture
         self._box = box
         self._height = height
-        self.ink: Ink | None = find_ink(picture, box, height, real=real)
+        self._real = real
+
+    @cached_property
+    def ink(self) -> Ink | None:
+        """The strokes of the figure; None where nothing looks like strokes."""
+        return find_ink(self._picture, self._box, self._height, real=self._real)
 
     @property
     def sure(self) -> bool:

@@ -35,7 +35,7 @@ _NETS = ("first", "second")
 
 def likeliest(lines: Sequence[Columns]) -> list[Alternative]:
     """Give the text of each line's likeliest path with its path sum."""
-    paths = [[k for k, _, _ in line.runs()] for line in lines]
+    paths = [[k for k, *_ in line.runs()] for line in lines]
     sums = path_sums([line.probabilities for line in lines], paths)
     texts = (
         "".join(line.characters[k - 1] for k in p) for line, p in zip(lines, paths, strict=True)

@@ -30,7 +30,7 @@ _HEARD = 0.5  # path sum from which a look in the surroundings can speak against
 _BESIDE = 1.2  # digit heights beside the box that are shown with it
 _ABOVE = 0.12  # and above and below it
 _MARGIN = 0.12  # ground left around a figure cut close, in digit heights
-_WIDE, _NARROW = 0.36, 0.16  # half the width of a digit and of a mark, in digit heights
+_WIDE, _NARROW, _LONG = 0.36, 0.16, 0.5  # half a digit's, a mark's, a sign's width, likewise
 _MARKS = frozenset(".,:'1")
 _FIGURE = frozenset("0123456789.,:'+-")
 _APART: dict[Kind, float] = {
@@ -39,8 +39,13 @@ _APART: dict[Kind, float] = {
 """Digit heights between the middles of two characters that do not belong together."""
 
 SIGNS = frozenset("+-")
-_SAME_INK = 0.6  # share of the digits' contrast that a sign must have
+_SAME_INK = 0.5  # share of the digits' contrast from which ink is theirs
+_CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
+_UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
+_DOT = 0.012  # squared digit heights of ink that is less than a point
+_WIDER = 1.25  # how much wider a doubtful figure is drawn for another look
 _SURE_GLYPH = 0.98  # likeliest column of a character that is no chance likeness in a scene
+_LETTER = 0.5  # and of one that is no part of a figure
 _SIGN = 0.95  # digit heights from the middle of a sign to that of its first digit, at most
 _OUT = 0.15  # digit heights beyond a box in which a faint character may still be of the figure
 _NEAR = 1.05  # and to a faint character that may be one more of the figure
@@ -50,6 +55,7 @@ _CLEAR = 0.9  # likeliest column of a letter of a unit
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
+_FLAT = 12  # steps of less, in 8-bit levels, are noise of the coding
 _ROW = 0.3  # share of the steepest step across strokes that counts as ink
 
 
@@ -130,6 +136,12 @@ class _Glyph:
         """It may be a chance likeness in a scene."""
         return self.peak < _SURE_GLYPH
 
+    @property
+    def is_there(self) -> bool:
+        """It is a neighbour that explains the ink it is read from."""
+        likely = self.peak >= (_SURE_GLYPH if self.char in _FIGURE else _LETTER)
+        return self.char != " " and likely
+
 
 @dataclass(frozen=True, slots=True)
 class _Spot:
@@ -137,9 +149,10 @@ class _Spot:
 
     ``path`` its classes, in the columns ``first`` to ``after`` (half-way to its neighbours), whose
     probabilities are ``window``;
-    ``x0``, ``x1`` the middles of its first and last character, ``left`` and ``right`` how far it
-    may reach, px of the line; ``alone``: no figure
-    goes on beside it; ``signed``: its sign is drawn with the ink of its digits.
+    ``x0``, ``x1`` the ends of its first and last character, ``left`` and ``right`` how far it
+    may reach, ``sure_left`` and ``sure_right`` before it meets a character that is no chance
+    likeness, ``after_sign`` where its digits begin, px of the line; ``alone``: no figure
+    goes on beside it.
     """
 
     line: str
@@ -153,8 +166,10 @@ class _Spot:
     x1: float
     left: float
     right: float
+    sure_left: float
+    sure_right: float
+    after_sign: float
     alone: bool
-    signed: bool
 
 
 def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
@@ -167,7 +182,8 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         spot = _spot(line, crop, target)
         if spot is None:
             continue
-        found.close, found.height = _close(target, crop, spot)
+        found.close, found.height, whole = _close(target, crop, spot)
+        spot = spot if whole else replace(spot, alone=False)
         found.text, found.unit = spot.text, spot.unit
         close.append((found, spot, _alone(target, found.close)))
     sums = path_sums([spot.window for _, spot, _ in close], [spot.path for _, spot, _ in close])
@@ -179,17 +195,20 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         (found, target) for found, _, target in close if not _sure(found) or found.text[0] in SIGNS
     ]
     _look(reader, "second", doubtful, "own close 2")
-    wider = [(found, _alone(target, stretched(target.picture))) for found, target in doubtful]
+    wider = [
+        (found, _alone(target, stretched(target.picture, _WIDER), _WIDER))
+        for found, target in doubtful
+    ]
     _look(reader, "first", wider, "own wider")
     for found, spot, _ in close:
         _settle(found, spot)
     return scans
 
 
-def _alone(target: Target, picture: Picture) -> Target:
-    """Give the target that ``picture`` shows alone."""
+def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
+    """Give the target that ``picture`` shows alone, drawn ``wider``."""
     box = (0.0, 0.0, float(picture.shape[1]), float(picture.shape[0]))
-    return replace(target, picture=picture, box=box, real=True)
+    return replace(target, picture=picture, box=box, height=wider * target.digit, real=True)
 
 
 def _sure(found: Scan) -> bool:
@@ -205,10 +224,12 @@ def _settle(found: Scan, spot: _Spot) -> None:
     assert found.around is not None
     found.text = max(mean, key=lambda text: (mean[text], text), default="")
     same = all(each.best == found.text for each in found.views)
-    against = spot.text != found.text and found.around.probability >= _HEARD
+    against = spot.text != found.text and (
+        found.around.probability >= _HEARD or spot.text.strip("+-") == found.text.strip("+-")
+    )
     found.plain = bool(found.text) and spot.alone and same and not against
     if found.plain and found.text[0] in SIGNS:
-        found.plain = len(found.views) > 1 and spot.signed
+        found.plain = len(found.views) > 1
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
@@ -251,9 +272,9 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
         _Glyph(
             line.characters[k - 1],
             (first + after) / 2 * line.px + crop.x,
-            float(line.probabilities[first:after, k].max()),
+            peak,
         )
-        for k, first, after in runs
+        for k, first, after, peak in runs
     ]
     begin, end = _group(glyphs, target)
     ask, digit = target.ask, target.digit
@@ -263,27 +284,36 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
         begin += 1
         parted = part(chars[begin:end], ask.kind, ask.missing)
     if parted is None or not parted.text or (ask.dashes and parted.text == ask.dashes):
-        return None
+        return None  # what dashes say is told by their strokes
     start, stop = begin + parted.start, begin + parted.end
     columns = len(line.probabilities)
     first = (runs[start - 1][2] + runs[start][1]) // 2 if start else 0
     after = -(-(runs[stop - 1][2] + runs[stop][1]) // 2) if stop < len(runs) else columns
     x = [glyph.x - crop.x for glyph in glyphs]
+    left = x[start] - _half(chars[start]) * digit
+    signed = chars[start] in SIGNS and stop > start + 1
+    sure = [at for at, glyph in enumerate(glyphs) if glyph.is_there]
     return _Spot(
         chars[start:stop],
         parted.text,
         _unit(glyphs[stop - 1 :], target, crop.x + crop.picture.shape[1]),
-        tuple(k for k, _, _ in runs[start:stop]),
+        tuple(k for k, *_ in runs[start:stop]),
         first,
         after,
         line.probabilities[first:after],
-        x[start] - _half(chars[start]) * digit,
+        left,
         x[stop - 1] + _half(chars[stop - 1]) * digit,
         (x[start - 1] + x[start]) / 2 if start else 0.0,
         (x[stop - 1] + x[stop]) / 2 if stop < len(runs) else columns * line.px,
+        max((_between(x, k, start) for k in sure if k < start), default=0.0),
+        min((_between(x, k, stop - 1) for k in sure if k >= stop), default=columns * line.px),
+        _between(x, start, start + 1) if signed else left,
         _is_alone(glyphs, start, stop, target),
-        chars[start] in SIGNS and _has_ink_of_digits(crop.picture, x[start:stop], digit),
     )
+
+
+def _between(x: Sequence[float], one: int, other: int) -> float:
+    return (x[one] + x[other]) / 2
 
 
 def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
@@ -302,6 +332,8 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
     for group in groups:
         # Labels and units may reach out of the box, the figure may not; a scene shows faint dots.
         while group and _is_rest(glyphs[group[0]], x0, x1):
+            if _may_be_sign([glyphs[at] for at in group[:2]], target.digit):
+                break
             del group[0]
         while group and _is_rest(glyphs[group[-1]], x0, x1):
             del group[-1]
@@ -313,6 +345,12 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
         ):
             held.append(group)
     return (held[0][0], held[0][-1] + 1) if len(held) == 1 else (0, 0)
+
+
+def _may_be_sign(glyphs: Sequence[_Glyph], digit: float) -> bool:
+    """Tell whether the first of two characters stands where the sign of the second would."""
+    first, *rest = glyphs
+    return bool(rest) and first.char in SIGNS and rest[0].x - first.x <= _SIGN * digit
 
 
 def _is_rest(glyph: _Glyph, x0: float, x1: float) -> bool:
@@ -328,7 +366,7 @@ def _is_cut(glyph: _Glyph, digit: float) -> bool:
 
 
 def _half(char: str) -> float:
-    return _NARROW if char in _MARKS else _WIDE
+    return _NARROW if char in _MARKS else _LONG if char in SIGNS else _WIDE
 
 
 def _is_alone(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -> bool:
@@ -379,29 +417,12 @@ def _unit(glyphs: Sequence[_Glyph], target: Target, end: float) -> str:
     return unit if end - last.x > target.digit else ""
 
 
-def _has_ink_of_digits(picture: Picture, x: Sequence[float], digit: float) -> bool:
-    """Tell whether what stands at the first of ``x`` has the colour of what stands at the others.
+def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, bool]:
+    """Cut the figure close.
 
-    Ink is what lies farthest from the middle colour of the digits' columns; a sign's own ground is
-    the middle colour of its columns.
+    Gives the height of its ink too, 0 if its rows could not be told, and whether nothing of that
+    ink stands right beside it that was not read: a lost sign, point or digit.
     """
-    half = _WIDE * digit
-    wide = picture.shape[1]
-
-    def columns(x0: float, x1: float) -> NDArray[np.float32]:
-        left = min(max(0, round(x0)), wide - 1)
-        return picture[:, left : max(left + 1, round(x1))].reshape(-1, 3).astype(np.float32)
-
-    digits, sign = columns(x[1] - half, x[-1] + half), columns(x[0] - half, x[0] + half)
-    ground = np.median(digits, axis=0)
-    far = np.linalg.norm(digits - ground, axis=1)
-    ink = digits[far >= np.percentile(far, 92)].mean(axis=0) - ground
-    strength = (sign - np.median(sign, axis=0)) @ ink / max(float(ink @ ink), 1.0)
-    return bool(np.percentile(strength, 97) >= _SAME_INK)
-
-
-def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float]:
-    """Cut the figure close; give the height of its ink too, 0 if its rows could not be told."""
     picture = around.picture
     high, wide = picture.shape[:2]
     margin = _MARGIN * target.digit
@@ -409,11 +430,45 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float]:
     right = max(left + 1, min(wide, int(np.ceil(min(spot.right, spot.x1 + margin)))))
     band = _band(picture[:, left:right], target)
     if band is None:
-        return picture[:, left:right], 0.0
+        return picture[:, left:right], 0.0, _is_whole(picture, target, around.x, spot)
     margin = _MARGIN * (band[1] - band[0])
     # A comma hangs below the digits' feet.
     top, low = max(0, int(band[0] - margin)), min(high, int(np.ceil(band[1] + 1.5 * margin)))
-    return picture[top:low, left:right], float(band[1] - band[0])
+    whole = _is_whole(picture[top:low], target, around.x, spot)
+    return picture[top:low, left:right], float(band[1] - band[0]), whole
+
+
+def _is_whole(picture: Picture, target: Target, x: float, spot: _Spot) -> bool:
+    """Tell whether all ink like the figure's in its box is in it, its sign's too.
+
+    A scene may show a stroke where a sign would stand, and may hide a sign that is there. ``x`` is
+    where the line's picture begins in the target's.
+    """
+    digit = target.digit
+    first, last = max(0, int(spot.after_sign)), int(np.ceil(spot.x1))
+    if target.ask.kind == "word" or last - first < 3:
+        return True
+    reach, out = _UNSEEN * digit, _OUT * digit
+    left = int(max(min(spot.sure_left, spot.x0), spot.x0 - reach, target.box[0] - x - out, 0))
+    left = min(left, first)
+    right = int(np.ceil(min(spot.sure_right, spot.x1 + reach, target.box[2] - x + out)))
+    colours = picture[:, left : max(right, last)].astype(np.float32)
+    own = colours[:, first - left : last - left].reshape(-1, 3)
+    # Ink is what lies farthest from the middle colour of the digits' columns, their ground.
+    ground = np.median(own, axis=0)
+    far = np.abs(own - ground).sum(axis=1)
+    most = -1 - len(far) // 12
+    ink = own[far >= np.partition(far, most)[most]].mean(axis=0)
+    near = np.abs(colours - ink).sum(axis=2) < _SAME_INK * np.abs(ink - ground).sum()
+    count, _, stats, _ = cv2.connectedComponentsWithStats(near.astype(np.uint8), connectivity=8)
+    begin, after = stats[1:count, 0] + left, stats[1:count, 0] + stats[1:count, 2] + left
+    strokes = stats[1:count, 4] >= _DOT * digit**2
+    core = _CORE * digit
+    beside = strokes & ((after < first + core) | (begin > last - core))
+    if spot.after_sign <= spot.x0:
+        return not beside.any()
+    sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
+    return bool(sign.any()) and not (beside & ~sign).any()
 
 
 def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
@@ -421,8 +476,9 @@ def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
     if picture.shape[0] < 4 or picture.shape[1] < 3:
         return None
     step = cv2.absdiff(picture[:, 1:], picture[:, :-1]).max(axis=2)
-    steepest = np.percentile(step, 98)
-    if steepest < 12:
+    counts = cv2.calcHist([step], [0], None, [256], [0, 256]).cumsum()
+    steepest = int(np.searchsorted(counts, 0.98 * counts[-1]))
+    if steepest < _FLAT:
         return None
     rows = np.flatnonzero((step > _ROW * steepest).any(axis=1))
     top, low = int(rows[0]), int(rows[-1]) + 1

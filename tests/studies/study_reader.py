@@ -304,10 +304,10 @@ def calibrate(bundle: Path, count: int) -> None:
             reader.__dict__["_told"] = {
                 **told, "nets": {**told["nets"], net: {"temperature": temperature}}
             }  # fmt: skip
-            looks = reader.look([crop.picture for crop in drawn], net)
-            p = np.clip([look.best.probability for look in looks], 1e-7, 1 - 1e-7)
+            best = own.likeliest(reader.look([crop.picture for crop in drawn], net))
+            p = np.clip([text.probability for text in best], 1e-7, 1 - 1e-7)
             right = np.array(
-                [look.best.text == fold(c.text) for look, c in zip(looks, drawn, strict=True)]
+                [text.text == fold(c.text) for text, c in zip(best, drawn, strict=True)]
             )
             return float(-np.mean(np.where(right, np.log(p), np.log1p(-p))))
 
