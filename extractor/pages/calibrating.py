@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import secrets
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
@@ -22,7 +23,7 @@ from starlette.routing import Route
 from extractor.calibration import RelationError, save
 from extractor.calibration.model import Calibration
 from extractor.calibration.rules import RULES
-from extractor.errors import CallError, CaptureError, FileFaultsError
+from extractor.errors import CaptureError, FileFaultsError
 from extractor.pages.drafts import Drafts
 from extractor.pages.serving import RefusedError, application, page
 from extractor.proposing import (
@@ -50,7 +51,7 @@ _T = TypeVar("_T")
 
 @dataclass
 class _Opened:
-    """A capture on the page: its name, where its file lies, and whether it was added there."""
+    """A capture on the page and its name there."""
 
     name: str
     shown: Shown
@@ -61,7 +62,7 @@ class Desk:
 
     Parameters
     ----------
-    files
+    captures
         Captures of one layout, the first is the one to draw on.
     folder
         Where the calibration will be saved.
@@ -69,17 +70,19 @@ class Desk:
         Reads text and figures.
     start
         A calibration to mend in place of a proposal.
+    target
+        The file to save to; by default the layout's name tells it.
     """
 
     def __init__(
         self,
-        files: Sequence[Path],
+        captures: Sequence[Shown],
         folder: Path,
         reader: PlaceReader,
         start: Calibration | None = None,
         target: Path | None = None,
     ) -> None:
-        self._captures = [_Opened(file.name, open_capture(file)) for file in files]
+        self._captures = [_Opened(each.capture.path, each) for each in captures]
         self._folder = folder
         self._target = target
         self._reader = reader
@@ -119,7 +122,7 @@ class Desk:
         for path in left.get("added", []):
             try:
                 opened = _Opened(Path(path).name, open_capture(Path(path)))
-            except (CaptureError, CallError):
+            except CaptureError:
                 self._notices.append(f"{Path(path).name} was added last time and is gone.")
                 continue
             if opened.shown.capture.content not in have:
@@ -193,9 +196,9 @@ class Desk:
             ) from None
         try:
             opened = _Opened(name, open_capture(path))
-        except (CaptureError, CallError) as error:
+        except CaptureError as error:
             path.unlink(missing_ok=True)
-            raise RefusedError(f"{name} cannot be used: {error}.") from None
+            raise RefusedError(f"{name} cannot be used: {error.problem}. {error.mend}") from None
         for at, each in enumerate(self._captures):
             if each.shown.capture.content == opened.shown.capture.content:
                 return {"at": at, "captures": [_entry(one) for one in self._captures]}
@@ -223,7 +226,7 @@ class Desk:
             raise RefusedError("There is too little to see in that box. Draw it around a word.")
         return entry
 
-    def saved(self, given: dict[str, Any], name: str) -> dict[str, Any]:
+    def saved(self, given: dict[str, Any]) -> dict[str, Any]:
         """Save the calibration as a file, and say where. Raises RefusedError."""
         calibration, faults = _checked(given)
         if calibration is None:
@@ -286,8 +289,6 @@ def _plain(calibration: Calibration) -> dict[str, Any]:
 
 def _empty(image: np.ndarray[Any, np.dtype[np.uint8]]) -> dict[str, Any]:
     """What a person draws on where nothing could be proposed."""
-    import secrets
-
     return {
         "format": 1,
         "id": secrets.token_hex(6),
@@ -436,8 +437,7 @@ def calibrating(desk: Desk) -> Starlette:
         return JSONResponse(await doing(desk.tried, await _sent(request)))
 
     async def saved(request: Request) -> Response:
-        given = await _sent(request)
-        return JSONResponse(await doing(desk.saved, given, ""))
+        return JSONResponse(await doing(desk.saved, await _sent(request)))
 
     async def added(request: Request) -> Response:
         if int(request.headers.get("content-length", "0")) > _MOST_UPLOAD:

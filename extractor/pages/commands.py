@@ -6,12 +6,15 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from extractor.calibration import load_calibration, load_calibrations, save
 from extractor.captures import Candidate, find_captures
 from extractor.errors import CallError, CaptureError
 from extractor.records import DOUBTS
+
+if TYPE_CHECKING:
+    from extractor.proposing import Shown
 
 SOME_UNUSABLE = 1
 
@@ -31,10 +34,7 @@ def open_page(captures: Sequence[Path], out: Path | None, mend: Path | None, say
 
     start = None if mend is None else load_calibration(mend).calibration
     folder = _folder(captures, out)
-    try:
-        desk = Desk(captures, folder, default_reader(), start, mend and mend.absolute())
-    except CaptureError as error:
-        raise CallError(f"{error}") from None
+    desk = Desk(_opened(captures), folder, default_reader(), start, mend and mend.absolute())
     say("The page is open in your browser; if it is not, open this address there (it works once):")
     serve(calibrating(desk), lambda address: say(f"    {address}\nCtrl-C ends it."))
     say("Ended. What you did is kept; start it again with the same capture to go on.")
@@ -42,15 +42,11 @@ def open_page(captures: Sequence[Path], out: Path | None, mend: Path | None, say
 
 def write_proposal(captures: Sequence[Path], out: Path | None, say: Say) -> None:
     """Write the proposal to a new file, and say what it asks. Raises CallError."""
-    from extractor.proposing import open_capture, propose
+    from extractor.proposing import propose
     from extractor.reading import default_reader
 
     folder = _folder(captures, out)
-    try:
-        shown = [open_capture(capture) for capture in captures]
-    except CaptureError as error:
-        raise CallError(f"{error}") from None
-    proposal = propose(shown, default_reader())
+    proposal = propose(_opened(captures), default_reader())
     if proposal.calibration is None:
         raise CallError(f"{captures[0]}: {' '.join(proposal.notes)}")
     slug = re.sub(r"[^a-z0-9]+", "_", captures[0].stem.lower()).strip("_") or "capture"
@@ -111,6 +107,18 @@ def check(places: Path, captures: Sequence[Path], out: Path | None, say: Say) ->
         say(f"  flagged {count:6d}  {code}: {DOUBTS[code].sentence}")
     say(f"Row by row: {target / 'check.csv'}; pictures with the boxes beside it.")
     return SOME_UNUSABLE if checked.problems else 0
+
+
+def _opened(captures: Sequence[Path]) -> list[Shown]:
+    from extractor.proposing import open_capture
+
+    shown = []
+    for capture in captures:
+        try:
+            shown.append(open_capture(capture))
+        except CaptureError as error:
+            raise CallError(f"{capture}: {error.problem}. {error.mend}") from None
+    return shown
 
 
 def _folder(captures: Sequence[Path], out: Path | None) -> Path:

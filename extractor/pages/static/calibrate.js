@@ -20,6 +20,7 @@ let zoom = 0; // px of the screen a px of the capture; 0 fits it in
 let selected = null; // { sort: readout | landmark | line | chart, name, side }
 let tried = { faults: [], trials: [], relations: [] };
 let stale = true;
+let saved = ""; // the calibration as it was saved last
 let order = 0;
 const undone = [];
 const done = [];
@@ -93,7 +94,8 @@ function summary() {
   const open = draft.questions.length;
   const doubts = count("flagged") ? `, ${count("flagged")} in doubt` : "";
   const questions = open ? ` ${open} ${open === 1 ? "question is" : "questions are"} open.` : "";
-  say(`Found on ${found} of ${captures.length} ${captures.length === 1 ? "capture" : "captures"}; ${count("released")} figures read without doubt${doubts}.${questions} Your work is kept.`, Boolean(open));
+  const where = saved === JSON.stringify(doc()) ? `Saved to ${places.target}.` : "Your work is kept.";
+  say(`Found on ${found} of ${captures.length} ${captures.length === 1 ? "capture" : "captures"}; ${count("released")} figures read without doubt${doubts}.${questions} ${where}`, Boolean(open));
 }
 
 // ---------------------------------------------------------------- the document
@@ -980,12 +982,13 @@ async function store(form, told) {
   try {
     const answer = await ask("/api/saved", { method: "POST", body: doc() });
     places.target = answer.path;
+    saved = JSON.stringify(doc());
     $("saving").close();
     notices = [`Saved to ${answer.path}. Read your captures with: ocrlog extract FOLDER. You can go on here, or end the command with Ctrl-C.`];
     tab = "figures";
     show();
     $("panel").scrollTop = 0;
-    say(`Saved to ${answer.path}`);
+    summary();
   } catch (error) {
     told.textContent = error.message;
   }
