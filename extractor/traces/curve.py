@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from extractor.records import Box
 from extractor.traces.ink import Ink, Plane, filled
+from extractor.traces.markers import Marker, find_markers
 from extractor.traces.runs import Numbers, Runs, Whole, find_path, find_runs
 
 Image = NDArray[np.uint8]
@@ -88,7 +90,7 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
     top, bottom = np.full(width, np.nan), np.full(width, np.nan)
     top[seen], bottom[seen] = runs.top[chosen[seen]], runs.bottom[chosen[seen]]
     bottom = np.maximum(bottom, top)
-    clear = np.clip(np.where(own, share, 0) / full, 0, 1)
+    clear = np.clip(np.where(own, share, 0) / full, 0, 1).astype(np.float64)
     strokes = _strokes(clear, runs, chosen)
     line_width = _pen(top, bottom, _strokes(clear, runs, chosen, _TIP))
     states = np.where(seen, ".", "-")
@@ -98,6 +100,9 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
     states[_at_edge(top, bottom, plot, line_width)] = "e"
     upper, lower = _bounds(top, bottom, strokes, share.shape, line_width)
     upper, lower = np.minimum(upper, middle), np.maximum(lower, middle)
+    marks = find_markers(clear > 0.5, line_width)
+    if marks:
+        _through_markers(middle, upper, lower, marks)
     return Curve(
         middle,
         upper,
@@ -176,7 +181,7 @@ class _Strokes:
     right: Numbers
 
 
-def _strokes(ink: Plane, runs: Runs, chosen: Whole, inset: int = 0) -> _Strokes:
+def _strokes(ink: Numbers, runs: Runs, chosen: Whole, inset: int = 0) -> _Strokes:
     """Find the ink that was chosen along the rows; ``ink`` is 1 where a pixel is all line.
 
     Of each column's ink so many rows at both ends are left out.
@@ -327,6 +332,26 @@ def _longest(flags: NDArray[np.bool_]) -> tuple[int, int]:
         return 0, -1
     longest = int(np.argmax(steps[1::2] - steps[::2]))
     return int(steps[2 * longest]), int(steps[2 * longest + 1]) - 1
+
+
+def _through_markers(
+    middle: Numbers, upper: Numbers, lower: Numbers, marks: Sequence[Marker]
+) -> None:
+    """Draw the line through the middles of the markers that cover it; works in place.
+
+    A marker stands on a sample, so the line runs straight from it to where it comes out.
+    """
+    columns = np.arange(len(middle)) + 0.5
+    covered = np.zeros(len(middle), bool)
+    for mark in marks:
+        covered |= np.abs(columns - mark.x) <= mark.radius + 1
+    free = np.isfinite(middle) & ~covered
+    x = np.concatenate([columns[free], [mark.x for mark in marks]])
+    y = np.concatenate([middle[free], [mark.y for mark in marks]])
+    order = np.argsort(x)
+    inside = covered & np.isfinite(middle)
+    for values in (middle, upper, lower):
+        values[inside] = np.interp(columns[inside], x[order], y[order])
 
 
 def _mend_hidden(

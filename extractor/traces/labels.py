@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, Protocol
 
 import cv2
@@ -30,6 +30,9 @@ _NEAR = 0.22
 """How far the labels' distances to their lines may differ, in letter heights."""
 _THIN = 3
 """Px across the stroke of a tick or an axis."""
+_SAME, _SAME_HIGH = 1.2, 0.1
+"""The same for their distance as it is then known, px, or letter heights if that is more: glyphs
+are not even, and their ink is known in whole px."""
 _ROOM = 3
 """Px around a box of labels in which ink shows that a label is cut by the box."""
 
@@ -236,12 +239,14 @@ def _with_lines(labels: list[AxisLabel], lines: Lines) -> tuple[AxisLabel, ...]:
     count, away, places = best
     if count < 2 or count < len(labels) / 2:
         away, places = 0.0, lines.ends
+    found = [_nearest(label.at + away, places, near) for label in labels]
+    known = [line - label.at for label, line in zip(labels, found, strict=True) if line is not None]
+    if places is not lines.ends:
+        away = float(np.median(known))
     taken = []
     for label in labels:
-        line = _nearest(label.at + away, places, near)
-        taken.append(
-            AxisLabel(label.text, label.beside, label.probability, label.at, line, label.height)
-        )
+        line = _nearest(label.at + away, places, max(_SAME, _SAME_HIGH * height))
+        taken.append(replace(label, at=label.at + away, line=line))
     return tuple(taken)
 
 
