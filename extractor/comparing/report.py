@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import importlib.metadata
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,7 +31,31 @@ CAUTION = (
 Progress = Callable[[str, int, int], None]
 
 
-def report(whole: Comparison, crops: Crops, progress: Progress = lambda *_: None) -> str:
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A plot in the report: WebP bytes for a light and for a dark page."""
+
+    title: str
+    says: str
+    light: bytes
+    dark: bytes
+
+
+def pictures(whole: Comparison, progress: Progress = lambda *_: None) -> list[Picture]:
+    """Draw every plot for the report."""
+    planned = plots.plan(whole)
+    made = []
+    for place, plot in enumerate(planned):
+        progress("drawing the report's plots", place, len(planned))
+        light, dark = (
+            plots.picture(whole, plot, plots.STYLES[style]) for style in ("light", "dark")
+        )
+        made.append(Picture(plot.title, plot.says, light, dark))
+    progress("drawing the report's plots", len(planned), len(planned))
+    return made
+
+
+def report(whole: Comparison, crops: Crops, drawn: Sequence[Picture]) -> str:
     """Return the report as HTML."""
     import jinja2
 
@@ -54,7 +78,15 @@ def report(whole: Comparison, crops: Crops, progress: Progress = lambda *_: None
         warnings=whole.warnings,
         todos=whole.todos,
         notices=whole.notices,
-        plots=_plots(whole, progress),
+        plots=[
+            {
+                "title": each.title,
+                "says": each.says,
+                "light": _inline(each.light),
+                "dark": _inline(each.dark),
+            }
+            for each in drawn
+        ],
         derivations=[_derivation(whole, each, links) for each in whole.derived],
         rounds=[_round(whole, each, crops, links) for each in whole.rounds.all if each.figures],
         charts=[
@@ -149,23 +181,6 @@ def _cell(each: Derived | None, links: _Links) -> dict[str, Any] | None:
     if each is None:
         return None
     return {"text": shown(each), "rank": each.rank, "to": links.derived(each)}
-
-
-def _plots(whole: Comparison, progress: Progress) -> list[dict[str, str]]:
-    made = []
-    planned = plots.plan(whole)
-    for place, plot in enumerate(planned):
-        progress("pictures of the report", place, len(planned))
-        made.append(
-            {
-                "title": plot.title,
-                "says": plot.says,
-                "light": _inline(plots.picture(whole, plot, plots.STYLES["light"])),
-                "dark": _inline(plots.picture(whole, plot, plots.STYLES["dark"])),
-            }
-        )
-    progress("pictures of the report", len(planned), len(planned))
-    return made
 
 
 def _derivation(whole: Comparison, each: Derived, links: _Links) -> dict[str, Any]:

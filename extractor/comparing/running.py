@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from extractor import export, extracting, store
 from extractor.comparing import evidence, plots
 from extractor.comparing.guesses import Question, questions
-from extractor.comparing.report import report
+from extractor.comparing.report import pictures, report
 from extractor.comparing.tables import markdown, workbook
 from extractor.comparing.whole import Comparison, compare_all, comparison_grid, rounds_grid
 from extractor.errors import CallError
@@ -147,7 +147,8 @@ def _write(
                     stage.put(f"{FOLDER}/plots/{name}", data)
                     drawn.append(name)
         progress("drawing plots", len(planned), len(planned))
-        stage.put(f"{FOLDER}/report.html", report(whole, crops, progress).encode())
+        page = report(whole, crops, pictures(whole, progress))
+        stage.put(f"{FOLDER}/report.html", page.encode())
         _, notices = stage.commit()
     _remove_stale(out / FOLDER / "plots", set(drawn))
     return notices
