@@ -26,7 +26,7 @@ from extractor.proposing.charts import Chart, find_axes, find_charts
 from extractor.proposing.landmarks import bar_at_top, edges, picture, stands_bare
 from extractor.proposing.lexicon import plain, vocabulary
 from extractor.proposing.marks import Question, infer_marks
-from extractor.proposing.naming import Named, name_cells, names
+from extractor.proposing.naming import Named, name_cells, name_trace, names
 from extractor.proposing.pieces import Label, Pieces, find_pieces, same_row
 from extractor.proposing.relations import Fit, check_relation, fit_relations
 from extractor.proposing.strokes import Image
@@ -131,6 +131,7 @@ class _Draft:
     lines: list[dict[str, Any]]
     traces: list[dict[str, Any]]
     bar: float
+    asked: list[Question]
 
     def entries(self, image: Image) -> dict[str, Any]:
         pictures = sum(mark["sort"] == "picture" for mark in self.landmarks)
@@ -197,9 +198,10 @@ def _draft(image: Image, pieces: Pieces, named: list[Named], charts: Sequence[Ch
     areas = [*boxes, *(Box(*line["box"]) for line in lines)]
     landmarks = _landmarks(image, named, called, flowing, parts, areas, pieces.ink)
     known = [*areas, *(Box(*mark["box"]) for mark in landmarks if mark["sort"] == "picture")]
+    traces, asked = _traces(charts, pieces)
     # a page is taller than wide: what lies on a scene is not scrolled
     bar = bar_at_top(image, known) if known and image.shape[0] > image.shape[1] else 0.0
-    return _Draft(named, called, readouts, landmarks, lines, _traces(charts), bar)
+    return _Draft(named, called, readouts, landmarks, lines, traces, bar, asked)
 
 
 def _decimals(text: str) -> int | None:
@@ -348,22 +350,53 @@ def _landmarks(
     return found
 
 
-def _traces(charts: Sequence[Chart]) -> list[dict[str, Any]]:
+def _traces(charts: Sequence[Chart], pieces: Pieces) -> tuple[list[dict[str, Any]], list[Question]]:
+    """An entry for every line of a chart, and what must be asked of it."""
     found: list[dict[str, Any]] = []
+    asked: list[Question] = []
     for chart in charts:
+        entry, counts = name_trace(_words_at(chart, pieces))
         for colour in chart.colours:
+            name = f"trace_{len(found) + 1}"
+            lone = len(chart.colours) == 1
+            what = entry if lone else {"quantity": "other", "unit": ""}
             found.append(
                 {
-                    "name": f"trace_{len(found) + 1}",
-                    "quantity": "other",
-                    "unit": "",
+                    "name": name,
+                    **what,
                     "plot": _rounded(chart.plot),
                     "colour": colour,
                     "t_labels": _around(chart.across.box),
                     "value_labels": _around(chart.up.box),
                 }
+                | ({"t_unit": counts} if counts else {})
             )
-    return found
+            if what["quantity"] == "other":
+                asked.append(Question(f"trace:{name}:what", "What does this line of a chart show?"))
+            if not counts:
+                last = chart.across.labels[-1].text
+                choices = tuple(
+                    (unit, f"{last} {word}")
+                    for unit, word in (("s", "seconds"), ("min", "minutes"), ("h", "hours"))
+                )
+                ask = f"The time axis of this chart ends at {last}. What does it count?"
+                asked.append(Question(f"trace:{name}:t_unit", ask, choices))
+    return found, asked
+
+
+def _words_at(chart: Chart, pieces: Pieces) -> list[str]:
+    """What is written above a plot, and beside and below its axes; the nearest first."""
+    plot, height = chart.plot, chart.up.labels[0].box.h
+    below = chart.across.box.bottom
+    near = [
+        (abs(label.box.y - plot.y), label.text)
+        for label in pieces.labels
+        if label.sure
+        and label.box.x < plot.right
+        and label.box.right > chart.up.box.x - 2 * height
+        and plot.y - 6 * height < label.box.y < below + 3 * height
+    ]
+    return [text for _, text in sorted(near)]
 
 
 def _around(box: Box) -> tuple[float, float, float, float]:
@@ -422,7 +455,8 @@ def _settled(
         name: each.cell.label.text if each.cell.label and each.cell.label.sure else ""
         for name, each in zip(draft.names, draft.named, strict=True)
     }
-    return Proposal(calibration, (*questions, *asked), tuple(fits), tuple(notes), labels)
+    every = (*questions, *asked, *draft.asked)
+    return Proposal(calibration, every, tuple(fits), tuple(notes), labels)
 
 
 def _same_decimals(texts: Sequence[str], marks: Marks) -> int | None:

@@ -16,6 +16,7 @@ from extractor.proposing.lexicon import (
     Meaning,
     meaning,
     name_of,
+    plain,
     unit_of,
     usual_statistic,
 )
@@ -97,6 +98,31 @@ def _named(cell: Cell) -> Named:
     return Named(cell, entry, said.subject or around.subject, said.duration, question)
 
 
+def name_trace(words: Sequence[str]) -> tuple[dict[str, Any], str]:
+    """What a chart's line measures (quantity, unit, sensor), and what its time axis counts.
+
+    ``words`` stand at the chart, the nearest first; '' and ``other`` where they do not tell.
+    """
+    entry: dict[str, Any] = {"quantity": "other", "unit": ""}
+    counts = ""
+    for text in words:
+        said = meaning(text)
+        pieces = re.split(r"[\s,;·|()]+", text)
+        units = [unit for unit in map(unit_of, pieces) if unit]
+        counts = counts or next(
+            (unit for unit, stems in _TIMES if re.search(stems, plain(text))), ""
+        )
+        allowed = UNITS.get(said.quantity, ())
+        if entry["quantity"] != "other" or len(allowed) < 1 or said.quantity == "duration":
+            continue
+        unit = next((each for each in units if each in allowed), allowed[0])
+        if said.quantity != "temperature":
+            entry = {"quantity": said.quantity, "unit": unit}
+        elif said.sensor:
+            entry = {"quantity": said.quantity, "unit": unit, "sensor": said.sensor}
+    return entry, counts
+
+
 def _label(cell: Cell) -> tuple[str, str]:
     """The words of the label, and the unit that ends it: ``Potenza W``."""
     if cell.label is None or not cell.label.sure:
@@ -109,6 +135,7 @@ def _label(cell: Cell) -> tuple[str, str]:
     return cell.label.text, ""
 
 
+_TIMES = (("min", r"\bmin"), ("s", r"\bsec|\bseconds|\bs\b"), ("h", r"\bhours?\b|\bh\b"))
 _ASK = "What is measured here?"
 _OF_KIND = {"size": "render_size", "duration": "duration"}
 

@@ -53,6 +53,10 @@ ANSWERS: dict[str, dict[str, dict[str, Any]]] = {
     "table": {},
     "battery": {"figure_mean": _BATTERY},
 }
+TRACES = {
+    ("cards", "trace_1"): {"name": "frame_rate", "quantity": "frame_rate", "unit": "fps"},
+    ("table", "trace_1"): {"name": "power"},
+}
 
 
 def answered(layout: str, calibration: Calibration) -> Calibration:
@@ -61,6 +65,9 @@ def answered(layout: str, calibration: Calibration) -> Calibration:
     known = {(r.quantity, r.statistic, r.sensor): r.name for r in LAYOUTS[layout].readouts}
     whole = calibration.model_dump(exclude_none=True)
     whole["marks"] |= answers.get("marks", {})
+    for trace in whole["trace"]:
+        trace.update(TRACES.get((layout, trace["name"]), {}))
+        trace.setdefault("t_unit", "min")
     renamed = {}
     for readout in whole["readout"]:
         readout.update(answers.get(readout["name"], {}))

@@ -19,7 +19,6 @@ let mode = "readout";
 let zoom = 0; // px of the screen a px of the capture; 0 fits it in
 let selected = null; // { sort: readout | landmark | line | chart, name, side }
 let tried = { faults: [], trials: [], relations: [] };
-let stale = true;
 let saved = ""; // the calibration as it was saved last
 let order = 0;
 const undone = [];
@@ -44,6 +43,7 @@ function change(how) {
 }
 
 function settle() {
+  say("Reading …");
   show();
   keep();
   read();
@@ -59,7 +59,6 @@ function step(from, to) {
 const keep = later(async () => {
   try {
     await ask("/api/draft", { method: "PUT", body: draft });
-    if (!stale) summary();
   } catch (error) {
     say(error.message, true);
   }
@@ -67,12 +66,9 @@ const keep = later(async () => {
 
 const read = later(async () => {
   const mine = ++order;
-  stale = true;
-  say("Reading …");
   try {
     const answer = await ask("/api/tried", { method: "POST", body: doc() });
     if (mine !== order) return;
-    stale = false;
     if (answer.faults.length) tried = { ...tried, faults: answer.faults };
     else tried = answer;
     show();
@@ -190,7 +186,10 @@ function remove() {
       calibration.landmark = calibration.landmark.filter((each) => each.name !== name);
       calibration.locating.needs = Math.max(1, Math.min(calibration.locating.needs, calibration.landmark.length));
       mendParts(calibration);
-    } else calibration.trace = calibration.trace.filter((each) => each.name !== name);
+    } else {
+      calibration.trace = calibration.trace.filter((each) => each.name !== name);
+      draft.questions = draft.questions.filter((each) => !each.about.startsWith(`trace:${name}:`));
+    }
     selected = null;
   });
   $("panel").focus();
@@ -510,14 +509,14 @@ function select(what) {
 
 // ---------------------------------------------------------------- the side
 
-function crop(box, index = at) {
+function crop(box, index = at, fit = false) {
   if (!box) return make("div", { class: "crop none soft" }, "not shown here");
   const room = 4;
   const [x, y, w, h] = [box[0] - room, box[1] - room, box[2] + 2 * room, box[3] + 2 * room];
   const query = new URLSearchParams({ x: Math.floor(x), y: Math.floor(y), w: Math.ceil(w + 1), h: Math.ceil(h + 1), of: captures[index].key });
-  const grow = h < 26 ? 2 : 1;
+  const grow = fit ? 1 : h < 26 ? 2 : 1;
   const image = make("img", { src: `/api/captures/${index}/crop?${query}`, alt: "", width: Math.ceil(w + 1) * grow });
-  return make("div", { class: "crop" }, image);
+  return make("div", { class: fit ? "crop fit" : "crop" }, image);
 }
 
 function figuresPanel() {
@@ -548,7 +547,14 @@ function intro() {
 function questionElement(question) {
   const box = make("fieldset", { class: "question" }, make("legend", {}, question.ask));
   const readout = readoutOf(question.about);
-  if (readout) {
+  const [sort, name, key] = question.about.split(":");
+  if (sort === "trace") {
+    const trace = (doc().trace ?? []).find((each) => each.name === name);
+    if (trace) box.append(crop(trace.plot, 0, true));
+    const options = key === "t_unit" ? question.choices : traceChoices();
+    box.append(make("div", { class: "chips" }, options.map(([value, words]) =>
+      make("button", { type: "button", onclick: () => answerTrace(question, name, key, value) }, words))));
+  } else if (readout) {
     const shown = trial()?.readings?.[readout.name]?.box ?? (at === 0 ? readout.box : null);
     box.append(crop(shown), quantityChips(readout, "question"));
   } else {
@@ -564,6 +570,30 @@ function answer(question, value) {
     draft.calibration.marks[key] = value;
     if (key === "decimal" && draft.calibration.marks.thousands === value) delete draft.calibration.marks.thousands;
     draft.questions = draft.questions.filter((each) => each !== question && each.about !== question.about);
+  });
+}
+
+const traceChoices = () => Object.entries(QUANTITIES).filter(([key]) => !["render_size", "outcome", "duration"].includes(key)).map(([key, [words]]) => [key, words]);
+
+function measureTrace(draft, name, what) {
+  const trace = draft.calibration.trace.find((one) => one.name === name);
+  const [quantity, sensor] = what.split(" ");
+  trace.quantity = quantity;
+  if (sensor) trace.sensor = sensor;
+  else delete trace.sensor;
+  const { units, stem } = entryOf(quantity, sensor);
+  if (!units.includes(trace.unit)) trace.unit = units[0] ?? "";
+  draft.questions = draft.questions.filter((each) => each.about !== `trace:${name}:what`);
+  if (!/^trace_\d+$/.test(name) || quantity === "other") return;
+  trace.name = freeName(stem, draft.calibration.trace.map((one) => one.name));
+  for (const question of draft.questions) question.about = question.about.replace(`trace:${name}:`, `trace:${trace.name}:`);
+}
+
+function answerTrace(question, name, key, value) {
+  change((draft) => {
+    if (key === "what") measureTrace(draft, name, value);
+    else draft.calibration.trace.find((one) => one.name === name)[key] = value;
+    draft.questions = draft.questions.filter((each) => each.about !== `trace:${name}:${key}`);
   });
 }
 
@@ -598,7 +628,7 @@ function lineElement(line) {
   return make("div", { class: "entry", "aria-current": same(selected, { sort: "line", name: line.name }) ? "true" : undefined },
     make("h3", {}, "A flowing line"),
     make("p", { class: "soft" }, "Its figures move as digits come and go; the words around them tell where they are. Write a figure as {name}."),
-    field("Words and figures", make("input", { value: line.pattern, class: "name", spellcheck: "false", onchange: (event) => change((draft) => { draft.calibration.line.find((each) => each.name === line.name).pattern = event.target.value; }) })),
+    field("Words and figures", make("textarea", { class: "name", rows: 3, spellcheck: "false", onchange: (event) => change((draft) => { draft.calibration.line.find((each) => each.name === line.name).pattern = event.target.value.replace(/\s*\n\s*/g, " "); }) }, line.pattern)),
     make("div", { class: "foot" },
       make("button", { type: "button", onclick: () => { at = 0; select({ sort: "line", name: line.name }); $("sheet").querySelector('.box[aria-current="true"]')?.focus(); } }, "Its box"),
       make("button", { type: "button", onclick: () => { selected = { sort: "line", name: line.name }; remove(); } }, "Remove the line and its figures")));
@@ -642,6 +672,15 @@ function rowKey(event, readout) {
     show();
     focusRow(names[next]);
     reveal();
+    return;
+  }
+  if (event.key === "F2") {
+    event.preventDefault();
+    selected = { sort: "readout", name: readout.name };
+    show();
+    const input = $("panel").querySelector(".editor input.name");
+    input?.focus();
+    input?.select();
     return;
   }
   if (event.key === "Delete" || event.key === "Backspace") {
@@ -776,18 +815,10 @@ function chartsPanel() {
       });
       const what = trace.sensor ? `${trace.quantity} ${trace.sensor}` : trace.quantity;
       return make("div", { class: "entry fields", "aria-current": selected?.sort === "chart" && selected.name === trace.name ? "true" : undefined },
-        crop(trace.plot, 0),
+        crop(trace.plot, 0, true),
         make("div", { class: "pair" },
           field("Name in the tables", make("input", { class: "name", value: trace.name, onchange: (event) => put("name")(freeName(event.target.value.toLowerCase().replace(/[^a-z0-9_]+/g, "_").replace(/^[^a-z]+/, "") || "trace", traces.filter((one) => one !== trace).map((one) => one.name))) })),
-          choice("What is measured", what, Object.entries(QUANTITIES).map(([key, [words]]) => [key, words]), (value) => change((draft) => {
-            const each = draft.calibration.trace.find((one) => one.name === trace.name);
-            const [quantity, sensor] = value.split(" ");
-            each.quantity = quantity;
-            if (sensor) each.sensor = sensor;
-            else delete each.sensor;
-            const { units } = entryOf(quantity, sensor);
-            if (!units.includes(each.unit)) each.unit = units[0] ?? "";
-          })),
+          choice("What is measured", what, traceChoices(), (value) => change((draft) => measureTrace(draft, trace.name, value))),
           choice("Unit", trace.unit, [...new Set([...(entryOf(trace.quantity, trace.sensor)?.units ?? []), trace.unit])].map((unit) => [unit, unitWord(unit)]), put("unit")),
           choice("The labels along the time count", trace.t_unit ?? "", [["", "what they say themselves"], ["s", "seconds"], ["min", "minutes"], ["h", "hours"], ["m:s", "min:s"], ["h:m", "h:min"], ["h:m:s", "h:min:s"]], put("t_unit")),
           field("Colour of the line", make("input", { type: "color", value: trace.colour, onchange: (event) => put("colour")(event.target.value) })),
@@ -924,8 +955,7 @@ async function addFiles(files) {
       const answer = await ask(`/api/captures?name=${encodeURIComponent(file.name)}`, { method: "POST", bytes: file });
       captures = keyed(answer.captures);
       at = answer.at;
-      show();
-      read();
+      settle();
     } catch (error) {
       say(error.message, true);
       notices = [...notices, error.message];
@@ -940,8 +970,7 @@ async function leaveOut() {
     captures = keyed(answer.captures);
     tried.trials.splice(at, 1);
     at = 0;
-    show();
-    read();
+    settle();
   } catch (error) {
     say(error.message, true);
   }
@@ -1007,10 +1036,27 @@ function pageKey(event) {
   } else if (chord && !typing && event.key.toLowerCase() === "y") {
     event.preventDefault();
     step(undone, done);
+  } else if (event.key === "F8" && draft) {
+    event.preventDefault();
+    cross();
   } else if (event.key === "?" && !typing && !document.querySelector("dialog[open]")) {
     event.preventDefault();
     openHelp();
   }
+}
+
+/** From the capture to the side, first to an open question, and back. */
+function cross() {
+  const side = $("panel");
+  if (side.contains(document.activeElement) && document.activeElement !== side) {
+    ($("sheet").querySelector('.box[aria-current="true"]') ?? $("view")).focus();
+    return;
+  }
+  if (tab !== "figures") {
+    tab = "figures";
+    show();
+  }
+  (side.querySelector(".question button") ?? side.querySelector('.row[aria-expanded="true"]') ?? side.querySelector(".row"))?.focus();
 }
 
 async function begin() {

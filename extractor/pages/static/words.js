@@ -70,6 +70,8 @@ export const KEYS = [
   ["↑ ↓ in the list", "the figure before, the next one"],
   ["letters in the list", "what is measured; the letter is underlined on its button"],
   ["1 to 9, 0, -", "which value of it: now, mean, lowest, highest, …"],
+  ["F8", "from the capture to the open questions and the list, and back"],
+  ["F2 in the list", "another name for the figure"],
   ["Delete", "remove the figure, landmark or chart that is selected"],
   ["Enter on a box", "its entry in the list; Enter in the list opens and closes it"],
   ["Tab on the capture", "from box to box"],
