@@ -34,6 +34,21 @@ class Ask:
         known = CHARACTERS[self.kind]
         return known + (self.missing or "") if known else ""
 
+    def settle_mark(self, text: str) -> str:
+        """Write the one decimal mark a figure has as its layout does.
+
+        A point and a comma differ by a px or two, and a layout that states its decimals leaves no
+        doubt which it is; where fewer or more digits follow, the comma may part thousands.
+        """
+        mark = self.marks.decimal if self.marks else None
+        if mark is None or not self.decimals or self.kind not in {"number", "percentage"}:
+            return text
+        other = "," if mark == "." else "."
+        whole, found, after = text.partition(other)
+        if found and len(after) == self.decimals < 3 and (whole + after).lstrip("+-").isdigit():
+            return f"{whole}{mark}{after}"
+        return text
+
 
 @dataclass(frozen=True, slots=True)
 class View:
@@ -70,8 +85,9 @@ def gather(name: str, columns: SeenColumns, ask: Ask) -> View:
         parted = part(line.text, ask.kind, ask.missing)
         if parted is None or not parted.text:
             continue
-        lines.setdefault(parted.text, (line.text, parted))
-        figures[parted.text] = figures.get(parted.text, 0.0) + line.probability
+        figure = ask.settle_mark(parted.text)
+        lines.setdefault(figure, (line.text, parted))
+        figures[figure] = figures.get(figure, 0.0) + line.probability
     nothing = sum(line.probability for line in texts if not line.text.strip())
     best = texts[0].text.strip() if texts else ""
     return View(name, columns, figures, lines, nothing, best)

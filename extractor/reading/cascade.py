@@ -267,7 +267,8 @@ class FigureReader:
         parted = part(said[0].text, ask.kind, ask.missing) if said else None
         if parted is None:
             return Look(name, "", 0.0)
-        return _as_expected(Look(name, parted.text, said[0].probability), expected, ask)
+        text = ask.settle_mark(parted.text)
+        return _as_expected(Look(name, text, said[0].probability), expected, ask)
 
 
 def _as_expected(look: Look, expected: str, ask: Ask) -> Look:

@@ -23,7 +23,7 @@ from extractor.reading.looks import stretched
 from extractor.reading.own import OwnReader
 from extractor.records import Kind, Look
 
-SURE = 0.995
+SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
 
 _HEARD = 0.5  # path sum from which a look in the surroundings can speak against the others
@@ -38,8 +38,10 @@ _APART: dict[Kind, float] = {
 }  # fmt: skip
 """Digit heights between the middles of two characters that do not belong together."""
 
+_LIKE_SIGNS = frozenset("~_=·*^")
 SIGNS = frozenset("+-")
-_SAME_INK = 0.5  # share of the digits' contrast from which ink is theirs
+_SAME_INK = 0.5  # share of the digits' contrast by which ink may differ from theirs
+_VERY_INK = 0.3  # and by which a sign's may
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
 _UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
 _DOT = 0.012  # squared digit heights of ink that is less than a point
@@ -52,6 +54,7 @@ _NEAR = 1.05  # and to a faint character that may be one more of the figure
 _TO_UNIT = 2.2  # and to its unit
 _BESIDE_UNIT = 1.3  # and between two letters of the unit
 _CLEAR = 0.9  # likeliest column of a letter of a unit
+_ALIKE = 1.3  # and to a letter that a digit may have been taken for
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
@@ -139,8 +142,8 @@ class _Glyph:
     @property
     def is_there(self) -> bool:
         """It is a neighbour that explains the ink it is read from."""
-        likely = self.peak >= (_SURE_GLYPH if self.char in _FIGURE else _LETTER)
-        return self.char != " " and likely
+        letter = self.char.isalpha() or self.char in "%°"
+        return self.char != " " and self.peak >= (_LETTER if letter else _SURE_GLYPH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,12 +175,23 @@ class _Spot:
     alone: bool
 
 
+@dataclass(slots=True)
+class _Work:
+    """A figure under way: in its surroundings (``target``, ``around``, ``spot``) and ``alone``."""
+
+    found: Scan
+    target: Target
+    around: _Crop
+    spot: _Spot
+    alone: Target
+
+
 def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     """Look at every target; what one is read as never depends on the others."""
     scans = [Scan() for _ in targets]
     crops = [_around(target) for target in targets]
     lines = reader.look([crop.picture for crop in crops], "first")
-    close: list[tuple[Scan, _Spot, Target]] = []
+    works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
         spot = _spot(line, crop, target)
         if spot is None:
@@ -185,23 +199,25 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         found.close, found.height, whole = _close(target, crop, spot)
         spot = spot if whole else replace(spot, alone=False)
         found.text, found.unit = spot.text, spot.unit
-        close.append((found, spot, _alone(target, found.close)))
-    sums = path_sums([spot.window for _, spot, _ in close], [spot.path for _, spot, _ in close])
-    for (found, spot, _), p in zip(close, sums.tolist(), strict=True):
-        found.around = Look("own around", spot.text, p)
-    _look(reader, "first", [(found, target) for found, _, target in close], "own close")
+        works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
+    sums = path_sums([w.spot.window for w in works], [w.spot.path for w in works])
+    for work, p in zip(works, sums.tolist(), strict=True):
+        work.found.around = Look("own around", work.spot.text, p)
+    _look(reader, "first", [(work.found, work.alone) for work in works], "own close")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
-    doubtful = [
-        (found, target) for found, _, target in close if not _sure(found) or found.text[0] in SIGNS
-    ]
-    _look(reader, "second", doubtful, "own close 2")
+    doubtful = [w for w in works if not _is_sure(w.found) or w.found.text[0] in SIGNS]
+    _look(reader, "second", [(work.found, work.alone) for work in doubtful], "own close 2")
     wider = [
-        (found, _alone(target, stretched(target.picture, _WIDER), _WIDER))
-        for found, target in doubtful
+        (w.found, _alone(w.alone, stretched(w.alone.picture, _WIDER), _WIDER)) for w in doubtful
     ]
     _look(reader, "first", wider, "own wider")
-    for found, spot, _ in close:
-        _settle(found, spot)
+    lines = reader.look([work.around.picture for work in doubtful], "second")
+    for work, line in zip(doubtful, lines, strict=True):
+        other = _spot(line, work.around, work.target)
+        if other is None or other.text != work.spot.text:
+            work.spot = replace(work.spot, alone=False)
+    for work in works:
+        _settle(work.found, work.spot)
     return scans
 
 
@@ -211,7 +227,7 @@ def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
     return replace(target, picture=picture, box=box, height=wider * target.digit, real=True)
 
 
-def _sure(found: Scan) -> bool:
+def _is_sure(found: Scan) -> bool:
     return found.views[0].best == found.text and found.probability >= SURE
 
 
@@ -295,7 +311,7 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
     sure = [at for at, glyph in enumerate(glyphs) if glyph.is_there]
     return _Spot(
         chars[start:stop],
-        parted.text,
+        ask.settle_mark(parted.text),
         _unit(glyphs[stop - 1 :], target, crop.x + crop.picture.shape[1]),
         tuple(k for k, *_ in runs[start:stop]),
         first,
@@ -317,7 +333,12 @@ def _between(x: Sequence[float], one: int, other: int) -> float:
 
 
 def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
-    """Give the characters that may be the figure: the one group in the box with sure digits."""
+    """Give the characters that may be the figure: the one group in the box with sure digits.
+
+    A crop of one figure holds no other.
+    """
+    if target.real:
+        return 0, len(glyphs)
     x0, _, x1, _ = target.box
     ask = target.ask
     groups: list[list[int]] = []
@@ -373,29 +394,48 @@ def _is_alone(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -
     """Tell whether a figure ends where it ends: within its box, with nothing like it beside it."""
     if target.ask.kind == "word":
         return True
+    figure, before, behind = glyphs[start:stop], glyphs[:start][::-1], glyphs[stop:]
+    if target.ask.kind == "duration" and all(glyph.char.isdigit() for glyph in figure):
+        return False  # only one part of it was seen
+    sign_apart = figure[0].char in SIGNS and figure[1].x - figure[0].x > _SIGN * target.digit
+    return (
+        not sign_apart
+        and _lies_inside(figure, target)
+        and _ends(figure[0], before, _LIKE_DIGITS | _LIKE_SIGNS, target)
+        and _ends(figure[-1], behind, _LIKE_DIGITS, target)
+    )
+
+
+def _lies_inside(figure: Sequence[_Glyph], target: Target) -> bool:
+    x0, _, x1, _ = target.box
+    if target.real:
+        return True
+    if x0 < 0 or x1 > target.picture.shape[1]:
+        return False  # what the capture's edge cuts off is not seen
+    reach = [(_half(glyph.char) - _OUT) * target.digit for glyph in (figure[0], figure[-1])]
+    return x0 <= figure[0].x - reach[0] and figure[-1].x + reach[1] <= x1
+
+
+def _ends(end: _Glyph, beside: Sequence[_Glyph], alike: frozenset[str], target: Target) -> bool:
+    """Tell whether a figure ends with ``end``; ``beside`` it stand others, the nearest first.
+
+    A digit or sign of it may have been taken for one ``alike``.
+    """
     x0, _, x1, _ = target.box
     digit = target.digit
-    figure = glyphs[start:stop]
-    reach = [(_half(glyph.char) - _OUT) * digit for glyph in (figure[0], figure[-1])]
-    if not target.real and not (x0 <= figure[0].x - reach[0] and figure[-1].x + reach[1] <= x1):
+    nearest = next((glyph for glyph in beside if glyph.char != " "), None)
+    if nearest and nearest.char in alike and abs(nearest.x - end.x) < _ALIKE * digit:
         return False
-    if not target.real and (x0 < 0 or x1 > target.picture.shape[1]):
-        return False  # what the capture's edge cuts off is not seen
-    if figure[0].char in "+-" and figure[1].x - figure[0].x > _SIGN * digit:
-        return False
-    beside = [
-        (glyph, abs(glyph.x - end.x))
-        for glyph, end in (
-            *((glyph, figure[0]) for glyph in glyphs[:start]),
-            *((glyph, figure[-1]) for glyph in glyphs[stop:]),
-        )
-        if glyph.char in _FIGURE
-    ]
-    return all(
-        far > (_NEAR if glyph.is_faint else _BETWEEN) * digit
-        or (glyph.is_faint and not x0 - _OUT * digit < glyph.x < x1 + _OUT * digit)
-        for glyph, far in beside
-    )
+    for glyph in beside:
+        if glyph.char not in _FIGURE:
+            continue
+        far = abs(glyph.x - end.x) > (_NEAR if glyph.is_faint else _BETWEEN) * digit
+        outside = not x0 - _OUT * digit < glyph.x < x1 + _OUT * digit
+        if not far and not (glyph.is_faint and outside):
+            return False
+        if glyph.char.isdigit() and glyph.peak >= _LETTER and x0 <= glyph.x <= x1:
+            return False
+    return True
 
 
 def _unit(glyphs: Sequence[_Glyph], target: Target, end: float) -> str:
@@ -459,16 +499,21 @@ def _is_whole(picture: Picture, target: Target, x: float, spot: _Spot) -> bool:
     far = np.abs(own - ground).sum(axis=1)
     most = -1 - len(far) // 12
     ink = own[far >= np.partition(far, most)[most]].mean(axis=0)
-    near = np.abs(colours - ink).sum(axis=2) < _SAME_INK * np.abs(ink - ground).sum()
+    off = np.abs(colours - ink).sum(axis=2) / max(1.0, float(np.abs(ink - ground).sum()))
+    near = off < _SAME_INK
     count, _, stats, _ = cv2.connectedComponentsWithStats(near.astype(np.uint8), connectivity=8)
     begin, after = stats[1:count, 0] + left, stats[1:count, 0] + stats[1:count, 2] + left
     strokes = stats[1:count, 4] >= _DOT * digit**2
+    if target.real:  # what its own edges cut is a neighbour's
+        strokes &= (begin > 0) & (after < picture.shape[1])
     core = _CORE * digit
     beside = strokes & ((after < first + core) | (begin > last - core))
     if spot.after_sign <= spot.x0:
-        return not beside.any()
+        return not bool(beside.any())
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
-    return bool(sign.any()) and not (beside & ~sign).any()
+    drawn = off[:, max(0, int(spot.x0) - left) : first - left]
+    clear = bool(np.count_nonzero(drawn < _VERY_INK) >= _DOT * digit**2)
+    return clear and bool(sign.any()) and not bool((beside & ~sign).any())
 
 
 def _band(picture: Picture, target: Target) -> tuple[int, int] | None:

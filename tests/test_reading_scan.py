@@ -1,0 +1,129 @@
+"""What the own reader takes for a figure that stands alone: nothing may be lost beside it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from drawn_figures import FONTS, Drawing, draw, scene
+
+from extractor.calibration.model import Marks
+from extractor.reading.asking import Ask
+from extractor.reading.own import OwnReader
+from extractor.reading.scan import Scan, Target, scan
+from extractor.records import Kind
+
+READER = OwnReader()
+
+
+def look(
+    drawing: Drawing, *, room: float = 0.9, kind: Kind = "number", ask: Ask | None = None
+) -> Scan:
+    """Scan a figure in a box with room for one more digit on its left."""
+    box, high = drawing.box, drawing.height
+    m = 0.2 * high
+    edges = (box.x - m - room * high, box.y - m, box.right + m, box.bottom + m)
+    (found,) = scan(READER, [Target(drawing.image, edges, high, ask or Ask(kind))])
+    return found
+
+
+def test_plain_figures_need_two_looks_of_the_first_net() -> None:
+    drawn = [draw("58.3", name=n, size=34, before="P        ", after=" V") for n in FONTS]
+    found = [look(each) for each in drawn]
+    assert [(each.text, each.plain) for each in found] == [("58.3", True)] * len(FONTS)
+    few = [[each.reader for each in one.looks] == ["own around", "own close"] for one in found]
+    assert sum(few) >= len(FONTS) - 2
+
+
+def test_the_ink_that_was_cut_close_has_the_height_of_the_digits() -> None:
+    drawing = draw("58.3", size=40)
+    assert look(drawing).height == pytest.approx(drawing.height, abs=3)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_sign_that_a_scene_half_hides_is_not_lost(seed: int) -> None:
+    """Blobs around the sign, which take it for a colon or a dot where they lie below it."""
+    random = np.random.default_rng(seed)
+    ground = scene(random) // 4
+    drawing = draw("-446", size=30, ground=ground, ink=(250, 230, 170), outline=(10, 10, 10))
+    for _ in range(3):
+        x = drawing.box.x + random.uniform(-0.6, 0.3) * drawing.height
+        off = random.uniform(0.3, 0.8) * random.choice([-1, 1]) * drawing.height
+        shade = tuple(int(v) for v in random.uniform(60, 255, 3))
+        middle = (round(x), round(drawing.box.y + 0.6 * drawing.box.h + off))
+        cv2.circle(drawing.image, middle, int(random.integers(2, 4)), shade, -1)
+    found = look(drawing)
+    assert not found.plain or found.text == "-446" or min(found.path_sums) < 0.99
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_stroke_of_the_scene_is_no_sign(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    drawing = draw("446", size=30, ground=scene(random) // 4, outline=(10, 10, 10))
+    x, y = drawing.box.x - 0.5 * drawing.height, drawing.box.y + 0.5 * drawing.height
+    shade = tuple(int(v) for v in random.uniform(60, 200, 3))
+    ends = [round(x - 0.2 * drawing.height), round(x + 0.2 * drawing.height)]
+    cv2.line(drawing.image, (ends[0], round(y)), (ends[1], round(y)), shade, 3)
+    found = look(drawing)
+    assert not found.plain or found.text == "446" or min(found.path_sums) < 0.999
+
+
+@pytest.mark.parametrize("name", FONTS)
+@pytest.mark.parametrize("shift", [0.3, 0.6, 0.9, 1.3, 2.0])
+def test_a_digit_outside_the_box_is_a_doubt(name: str, shift: float) -> None:
+    drawing = draw("71583.4", name=name, size=36)
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x + shift * drawing.height, box.y - m, box.right + m, box.bottom + m)
+    (found,) = scan(READER, [Target(drawing.image, edges, drawing.height, Ask("number"))])
+    assert not found.plain or found.text == "71583.4"
+
+
+def test_a_letter_like_a_digit_beside_a_figure_is_a_doubt() -> None:
+    assert not look(draw("79", size=36, after="O")).plain
+
+
+@pytest.mark.parametrize("text", ["15 min 12 s", "0 h 9 min"])
+def test_of_a_duration_no_part_is_plain(text: str) -> None:
+    whole = "".join(text.split())
+    for size in (12, 20, 36):
+        found = look(draw(text, size=size), kind="duration")
+        assert not found.plain or found.text == whole
+
+
+def test_no_other_target_changes_what_one_is_read_as() -> None:
+    drawings = [draw(t, size=s) for t, s in (("58.3", 20), ("-0.7", 40), ("1280", 15), ("9", 60))]
+    targets = []
+    for each in drawings:
+        box, m = each.box, 0.3 * each.height
+        edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
+        targets.append(Target(each.image, edges, each.height, Ask("number")))
+    together = scan(READER, targets)
+    for target, found in zip(targets, together, strict=True):
+        (alone,) = scan(READER, [target])
+        assert (alone.text, alone.plain, alone.unit) == (found.text, found.plain, found.unit)
+        assert alone.probability == pytest.approx(found.probability, abs=1e-5)
+
+
+def test_nothing_to_see() -> None:
+    for picture in (np.zeros((0, 0, 3), np.uint8), np.full((30, 80, 3), 90, np.uint8)):
+        (found,) = scan(READER, [Target(picture, (2, 2, 60, 25), 15.0, Ask("number"))])
+        assert (found.text, found.plain, found.looks) == ("", False, ())
+
+
+@pytest.mark.parametrize(
+    ("text", "decimals", "settled"),
+    [
+        ("4,5", 1, "4.5"),
+        ("-12,07", 2, "-12.07"),
+        ("4,512", 1, "4,512"),  # a group of thousands that the layout does not state
+        ("4,512", 3, "4,512"),
+        ("1,234,5", 1, "1,234,5"),
+        ("4,5", None, "4,5"),
+        ("4.5", 1, "4.5"),
+    ],
+)
+def test_a_comma_is_a_point_only_where_decimals_leave_no_doubt(
+    text: str, decimals: int | None, settled: str
+) -> None:
+    ask = Ask("number", decimals=decimals, marks=Marks(decimal=".", thousands="none"))
+    assert ask.settle_mark(text) == settled
