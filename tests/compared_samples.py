@@ -120,6 +120,30 @@ def traces() -> pd.DataFrame:
 
 
 @cache
+def columns() -> pd.DataFrame:
+    """The same lines as a chart shows them: one row a column of pixels, 1.15 s wide, whole pixels.
+
+    A pixel is 0.3 in the unit of the line, about as in the samples' charts on a phone.
+    """
+    import numpy as np
+
+    made = []
+    for (capture, layout, trace), rows in traces().groupby(["capture", "layout", "trace"]):
+        t = np.arange(0, rows["t"].iloc[-1], 1.15)
+        value = np.round(np.interp(t, rows["t"], rows["value"]) / 0.3) * 0.3
+        made.append(
+            pd.DataFrame(
+                {
+                    "capture": capture, "at_s": "", "layout": layout, "trace": trace, "t": t,
+                    "value": value, "low": value - 0.15, "high": value + 0.15,
+                    "unit": rows["unit"].iloc[0], "flags": "",
+                }
+            )
+        )  # fmt: skip
+    return pd.concat(made, ignore_index=True)
+
+
+@cache
 def calibrations() -> tuple[Calibration, ...]:
     """The packaged calibrations, with their lines where they do not name them yet."""
     loaded = [each.calibration for each in load_calibrations([ROOT / "calibration"])[0]]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,6 +28,8 @@ _SPIKE = 4.0
 _LEVEL = 5
 # A step whose samples lie this far apart, s, is still told as one.
 _AT_ONCE = 20.0
+# A straight fall that is over so soon, s, is a step drawn or sampled with noise.
+_SOON = 40.0
 _FEWEST = 8
 _MOST = 120
 # A fall has begun when this share of the speed is gone.
@@ -103,17 +105,27 @@ def _pieces(
 
 
 def without_spikes(y: Floats) -> Floats:
-    """Replace single odd samples by the median of the five around them (after Hampel 1974)."""
-    padded = np.pad(y, 2, mode="reflect")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    """Replace odd samples by the median of the seven around them (after Hampel 1974).
+
+    Up to three in a row: a chart draws one slow second as two slopes.
+    """
+    if len(y) < _FEWEST:
+        return y
+    padded = np.pad(y, 3, mode="reflect")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
     off = np.abs(y - middle)
     spread = 1.4826 * float(np.median(off))
     return np.where(off > max(_SPIKE * spread, LEAST_FALL), middle, y)
 
 
 def _noise(y: Floats) -> float:
-    """Standard deviation of white noise, from the median step between neighbours."""
-    return 1.4826 * float(np.median(np.abs(np.diff(y)))) / math.sqrt(2)
+    """Standard deviation of the noise, from the median step to one of the next four samples.
+
+    The middle of the four: in a chart neighbours are not independent.
+    """
+    steps = [y[lag:] - y[:-lag] for lag in range(1, 5) if len(y) > lag]
+    spreads = [1.4826 * float(np.median(np.abs(each))) / math.sqrt(2) for each in steps]
+    return float(np.median(spreads)) if spreads else 0.0
 
 
 def _change_points(y: Floats) -> list[int]:
@@ -144,9 +156,8 @@ def _is_sharp(t: Floats, y: Floats, start: int, change: float) -> bool:
 def _gradual(times: Floats, logs: Floats, stairs: Floats) -> tuple[Fall, bool]:
     """The level, straight fall and level that fit a stretch best, and whether better than stairs.
 
-    Better by BIC (Schwarz 1978) at the noise of the samples. Where they are quiet enough to show
-    it, the fall begins when they stay a hundredth below the level, since no real fall begins with
-    a corner.
+    Where the samples are quiet enough to show it, the fall begins when they stay a hundredth
+    below the level, since no real fall begins with a corner.
     """
     t, y, steps = _thinned(times), _thinned(logs), _thinned(stairs)
     n = len(t)
@@ -173,11 +184,18 @@ def _gradual(times: Floats, logs: Floats, stairs: Floats) -> tuple[Fall, bool]:
         at = float(times[min(last_whole + 1, len(times) - 1)])
         low, high = float(times[last_whole]), at
     fall = Fall(at, low, high, float(t[ends[first]]), "gradual", math.exp(slopes[first]))
-    noise = max(_noise(y), LEAST_FALL / 10)
+    if fall.end_s - at <= max(_SOON, 4 * float(np.median(np.diff(t)))):
+        at_once = (at + fall.end_s) / 2
+        fall = replace(fall, at_s=at_once, from_s=at, to_s=fall.end_s, how="stepped")
     parameters = 2 * len(np.unique(stairs)) - 1
-    by_stairs = float(np.sum((y - steps) ** 2)) / noise**2 + parameters * math.log(n)
-    by_ramp = float(rests[first]) / noise**2 + 4 * math.log(n)
+    by_stairs = _score(float(np.sum((y - steps) ** 2)), n, parameters)
+    by_ramp = _score(float(rests[first]), n, 4)
     return fall, by_ramp < by_stairs
+
+
+def _score(squares: float, n: int, parameters: int) -> float:
+    """BIC (Schwarz 1978) of a fit whose noise is not known; no finer than a tenth of a fall."""
+    return n * math.log(squares / n + (LEAST_FALL / 10) ** 2) + parameters * math.log(n)
 
 
 def _thinned(series: Floats) -> Floats:

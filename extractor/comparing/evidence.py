@@ -33,7 +33,7 @@ Pts = Mapping[tuple[str, float], int]
 
 @dataclass(frozen=True, slots=True)
 class Crops:
-    """WebP bytes: ``figures`` by row of the readings, ``charts`` whole captures by path."""
+    """WebP bytes: ``figures`` by row of the readings, ``charts`` by the capture that shows them."""
 
     figures: Mapping[int, bytes]
     charts: Mapping[str, bytes]
@@ -44,10 +44,16 @@ def rows_shown(amount: Amount) -> tuple[int, ...]:
     return amount.rows[:_EACH]
 
 
-def cut(whole: Comparison, captures: Iterable[Capture], pts: Pts) -> Crops:
-    """Cut every crop that a figure leads to, and shrink every capture whose chart was used.
+def cut(
+    whole: Comparison,
+    captures: Iterable[Capture],
+    pts: Pts,
+    charts_at: Mapping[str, Sequence[Box]] | None = None,
+) -> Crops:
+    """Cut every crop that a figure leads to, and the charts whose lines were used.
 
-    A capture that cannot be decoded any more is passed over; its figures then lead to its path.
+    ``charts_at`` says where the plots lie on a capture; else the whole capture is shown. A capture
+    that cannot be decoded any more is passed over; its figures then lead to its path.
     """
     known = {each.path: each for each in captures}
     rows: set[int] = set()
@@ -69,7 +75,7 @@ def cut(whole: Comparison, captures: Iterable[Capture], pts: Pts) -> Crops:
                 image = sources.read_still(capture_)
                 made.update(_crops(image, whole.readings, wanted[path]))
                 if path in charts:
-                    shrunk[path] = _thumbnail(image)
+                    shrunk[path] = _thumbnail(_charts(image, (charts_at or {}).get(path, ())))
             else:
                 made.update(_of_recording(capture_, whole.readings, wanted[path], pts))
         except CaptureError:
@@ -90,7 +96,7 @@ def _crops(
         x, y, w, h = (float(readings[side].iloc[row]) for side in "xywh")
         if not all(map(math.isfinite, (x, y, w, h))):
             continue
-        made[row] = _webp(_around(image, Box(x, y, w, h)), _CROP_HEIGHT)
+        made[row] = _webp(_around(image, Box(x, y, w, h), _MARGIN * h), _CROP_HEIGHT)
     return made
 
 
@@ -106,12 +112,22 @@ def _of_recording(
     return made
 
 
-def _around(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
-    margin = _MARGIN * box.h
+def _around(image: NDArray[np.uint8], box: Box, margin: float) -> NDArray[np.uint8]:
     height, width = image.shape[:2]
     top, bottom = max(0, int(box.y - margin)), min(height, int(box.bottom + margin) + 1)
     left, right = max(0, int(box.x - margin)), min(width, int(box.right + margin) + 1)
     return image[top:bottom, left:right]
+
+
+def _charts(image: NDArray[np.uint8], boxes: Sequence[Box]) -> NDArray[np.uint8]:
+    """All plots of a capture with the labels around them, or the whole capture."""
+    if not boxes:
+        return image
+    left, top = min(box.x for box in boxes), min(box.y for box in boxes)
+    right, bottom = max(box.right for box in boxes), max(box.bottom for box in boxes)
+    margin = 0.15 * min(box.h for box in boxes)
+    whole = Box(left - margin, top, right - left + margin, bottom - top + margin)
+    return _around(image, whole, margin)
 
 
 def _webp(image: NDArray[np.uint8], height: int) -> bytes:

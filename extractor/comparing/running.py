@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,7 @@ from extractor.export.grids import Grid
 from extractor.export.stage import Stage
 from extractor.extracting import Outcome, Settings
 from extractor.facts import NOTHING_WRITTEN, Written, read_facts_csv, write_answers
-from extractor.records import unguard_cell, unguard_path
+from extractor.records import Box, unguard_cell, unguard_path
 from extractor.session import Session, load_session
 
 if TYPE_CHECKING:
@@ -118,8 +119,12 @@ def _crops(outcome: Outcome, whole: Comparison, progress: Progress) -> evidence.
         for each in outcome.judgement.verdicts
         if each.sighting.frame.at_s is not None and each.sighting.frame.pts is not None
     }
+    charts: dict[str, list[Box]] = defaultdict(list)
+    for sighting, trace in outcome.traces:
+        if trace.plot is not None:
+            charts[sighting.capture.path].append(trace.plot)
     progress("cutting crops", 0, 1)
-    made = evidence.cut(whole, outcome.captures, pts)
+    made = evidence.cut(whole, outcome.captures, pts, charts)
     progress("cutting crops", 1, 1)
     return made
 

@@ -58,6 +58,7 @@ _FEW = 5
 _SHARP = 60.0
 # A chart has a sample a column of pixels, but was drawn through fewer: it is thinned to so many.
 _COLUMNS = 120
+_BESIDE = 30.0
 _MEDIA = {"trace": "chart", "recording": "recording"}
 
 
@@ -549,11 +550,11 @@ def _is_own(fall: Fall, own: Series, other: Series) -> bool:
 
 
 def _change(line: Series, fall: Fall) -> float | None:
-    """How the logarithm of a series changes over a step, three samples to either side."""
+    """How the logarithm of a series changes over a step: medians of half a minute to each side."""
     times = np.asarray(line.times)
     logs = without_spikes(np.log(np.maximum(np.asarray(line.values), 1e-3)))
-    before = logs[times <= fall.at_s][-3:]
-    after = logs[times >= fall.end_s][:3]
+    before = logs[(times <= fall.from_s) & (times >= fall.from_s - _BESIDE)]
+    after = logs[(times >= fall.end_s) & (times <= fall.end_s + _BESIDE)]
     if not len(before) or not len(after):
         return None
     return float(np.median(after)) - float(np.median(before))
