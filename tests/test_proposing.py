@@ -93,12 +93,13 @@ def test_units_are_told_as_readers_give_them(drawn: str, unit: str) -> None:
 
 def test_every_choice_of_the_page_is_a_readout_that_a_calibration_may_hold() -> None:
     base = calibration(panel()).model_dump(exclude_none=True)
-    for entry in vocabulary()["quantities"]:
-        units = entry["units"]
+    for entry in vocabulary():
+        units, names = entry["units"], entry["names"]
         assert isinstance(units, list)
+        assert isinstance(names, dict)
         kind = {"render_size": "size", "outcome": "word"}.get(str(entry["quantity"]), "number")
         readout = base["readout"][0] | {
-            "name": entry["stem"],
+            "name": names["now"],
             "kind": kind,
             "quantity": entry["quantity"],
             "statistic": entry["usual"],

@@ -129,6 +129,14 @@ def _not_there(request: Request, error: Exception) -> Response:
     return JSONResponse({"refused": f"{request.url.path}: {error.detail}"}, error.status_code)
 
 
+def _defect(request: Request, error: Exception) -> Response:
+    sentence = (
+        f"This is a defect of ocrlog ({type(error).__name__}); the terminal shows it. Your work is "
+        "kept. Undo the last change, or load the page anew."
+    )
+    return JSONResponse({"refused": sentence}, 500)
+
+
 def application(routes: Sequence[BaseRoute]) -> Starlette:
     """An application of ``routes`` and the static files; what is refused is said in one shape.
 
@@ -136,7 +144,11 @@ def application(routes: Sequence[BaseRoute]) -> Starlette:
     """
     return Starlette(
         routes=[*routes, Mount("/static", StaticFiles(directory=STATIC), name="static")],
-        exception_handlers={RefusedError: _refused, HTTPException: _not_there},
+        exception_handlers={
+            RefusedError: _refused,
+            HTTPException: _not_there,
+            Exception: _defect,
+        },
     )
 
 

@@ -178,25 +178,28 @@ def usual_statistic(quantity: str) -> str:
     return "total" if quantity in _TOTALS else "now"
 
 
+_STEMS = {"duration": "run_time", "share_at_floor": "smooth_share", "other": "figure"}
+_USUAL_NAMES = {
+    "level": "battery_level", "charge": "charge_used", "energy": "energy_used",
+    "count": "frame_count",
+}  # fmt: skip
+
+
 def name_of(quantity: str, statistic: str, sensor: str | None, subject: str, kind: str) -> str:
     """A readout's name from what it measures."""
-    stem = "run_time" if quantity == "duration" else quantity
-    if quantity == "other":
-        stem = "word" if kind == "word" else "figure"
+    stem = "word" if quantity == "other" and kind == "word" else _STEMS.get(quantity, quantity)
+    if statistic == usual_statistic(quantity):
+        stem = _USUAL_NAMES.get(quantity, stem)
     if sensor:
         stem = f"{sensor}_{stem}"
     elif quantity in ("clock", "load") and subject:
         stem = f"{subject}_{stem}"
-    elif quantity == "level" and statistic == "now":
-        stem = "battery_level"
-    elif quantity == "share_at_floor":
-        stem = "smooth_share"
     plain_name = statistic == usual_statistic(quantity) or quantity == "share_at_floor"
     return stem if plain_name else f"{stem}_{statistic}"
 
 
-def vocabulary() -> dict[str, list[dict[str, object]]]:
-    """Everything that can be measured, for a page to choose from: stems of names, units, bounds."""
+def vocabulary() -> list[dict[str, object]]:
+    """Everything that can be measured, for a page to choose from: names, units, bounds."""
     quantities: list[dict[str, object]] = []
     for quantity in get_args(Quantity):
         sensors = [name for name, _ in _SENSORS] if quantity == "temperature" else [None]
@@ -207,7 +210,10 @@ def vocabulary() -> dict[str, list[dict[str, object]]]:
                 "quantity": quantity,
                 "sensor": sensor,
                 "usual": usual,
-                "stem": name_of(quantity, usual, sensor, "", "number"),
+                "names": {
+                    statistic: name_of(quantity, statistic, sensor, "", "number")
+                    for statistic in get_args(Statistic)
+                },
                 "units": units,
                 "bounds": {
                     unit: COUNT_BOUNDS if quantity == "count" else BOUNDS[unit]
@@ -216,5 +222,4 @@ def vocabulary() -> dict[str, list[dict[str, object]]]:
                 },
             }
             quantities.append(entry)
-    statistics: list[dict[str, object]] = [{"name": name} for name in get_args(Statistic)]
-    return {"quantities": quantities, "statistics": statistics}
+    return quantities

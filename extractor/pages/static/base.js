@@ -1,5 +1,7 @@
 // What every page shares: asking the server, and making elements.
 
+export const $ = (id) => document.getElementById(id);
+
 /** Ask the server; a refusal becomes an Error with the server's sentence. */
 export async function ask(path, { method = "GET", body, bytes } = {}) {
   const how = { method, headers: {} };
