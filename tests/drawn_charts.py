@@ -143,7 +143,7 @@ def matplotlib_chart(spec: Spec) -> Drawn:
     if spec.other is not None:
         axes.plot(spec.t, spec.other, color=spec.other_colour, lw=spec.width, zorder=3)
     how = "steps-post" if spec.step else "default"
-    axes.plot(spec.t, spec.v, color=spec.colour, lw=spec.width, zorder=4, drawstyle=how,
+    axes.plot(spec.t, spec.v, color=spec.colour, lw=spec.width, zorder=4, drawstyle=how, snap=False,
               marker="o" if spec.dots else None, ms=3 * spec.width)  # fmt: skip
     if spec.fill:
         axes.fill_between(spec.t, spec.v, spec.value_range[0], color=spec.colour, alpha=0.22, lw=0,
@@ -291,9 +291,16 @@ class Errors:
 
 
 def errors(
-    drawn: Drawn, judged: JudgedTrace, pen: float, hidden: np.ndarray | None = None
+    drawn: Drawn,
+    judged: JudgedTrace,
+    pen: float,
+    hidden: np.ndarray | None = None,
+    shift: tuple[float, float] = (0.0, 0.0),
 ) -> Errors:
-    """Hold a trace against what was drawn; ``hidden`` are columns that need not be covered."""
+    """Hold a trace against what was drawn; ``hidden`` are columns that need not be covered.
+
+    ``shift`` is how far (x, y) the chart's own grid stands from where its data are drawn, px.
+    """
     spec, plot = drawn.spec, drawn.plot
     low_end, high_end = spec.value_range
     true_t, true_v = spec.polyline
@@ -302,9 +309,9 @@ def errors(
 
     def row(values: tuple[float | None, ...]) -> np.ndarray:
         numbers = np.array([np.nan if each is None else each for each in values])
-        return plot.y + plot.h * (high_end - numbers) / (high_end - low_end)
+        return shift[1] + plot.y + plot.h * (high_end - numbers) / (high_end - low_end)
 
-    px = plot.x + plot.w * np.array(judged.t) / spec.t_end
+    px = shift[0] + plot.x + plot.w * np.array(judged.t) / spec.t_end
     middle, low, high = row(judged.value), row(judged.low), row(judged.high)
     seen = np.isfinite(middle)
     own, reach = _extremes(x, y, px, 0.5), _extremes(x, y, px, 0.5 + pen / 2)
@@ -359,3 +366,33 @@ def _across(x: np.ndarray, y: np.ndarray, px: np.ndarray, py: np.ndarray) -> np.
 
 
 Maker = Callable[[Spec], Drawn]
+
+
+def own_shift(maker: Maker, spec: Spec) -> tuple[float, float]:
+    """How far a maker puts its grid from its data, px (x, y): many align grids to whole px.
+
+    Measured without the reader: a chart of an even line, the grid's rows and columns by their
+    brightness alone, against where the maker says its data's axes are.
+    """
+    level = (spec.value_range[0] + 0.5 * spec.every) * np.ones(2)
+    even = Spec(
+        np.array([0.0, spec.t_end]), level, spec.value_range, spec.every, spec.t_end, spec.t_every,
+        size=spec.size, density=spec.density, dark=spec.dark, clock=spec.clock, suffix=spec.suffix,
+    )  # fmt: skip
+    drawn = maker(even)
+    light = drawn.image.astype(float).mean(axis=2)
+    plot, reach = drawn.plot, 1.5 * spec.density + 1
+    inside_y = slice(int(plot.y + 0.03 * plot.h), int(plot.y + 0.1 * plot.h))
+    inside_x = slice(int(plot.x + 0.02 * plot.w), int(plot.x + 0.1 * plot.w))
+    low, high = spec.value_range
+    rows = [plot.y + plot.h * (high - v) / (high - low) for v in spec.value_ticks[1:-1]]
+    columns = [plot.x + plot.w * t / spec.t_end for t in spec.t_ticks[1:-1]]
+    down = [_middle(light[:, inside_x].mean(axis=1), at, reach) - at for at in rows]
+    along = [_middle(light[inside_y].mean(axis=0), at, reach) - at for at in columns]
+    return float(np.median(along)), float(np.median(down))
+
+
+def _middle(profile: np.ndarray, near: float, reach: float) -> float:
+    places = np.arange(int(near - reach), int(near + reach) + 1)
+    off = np.abs(profile[places] - np.median(profile))
+    return float((off * (places + 0.5)).sum() / off.sum())

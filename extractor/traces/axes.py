@@ -89,11 +89,11 @@ def fit_line(
     is lost to rounding. Raises ValueError if there is no line.
     """
     x, y = np.asarray(px, np.float64), np.asarray(values, np.float64)
+    if x.size < 2 or not np.ptp(x) > 0:
+        raise ValueError("a line needs two different places")
     w = np.ones_like(x) if weights is None else np.asarray(weights, np.float64)
     middle, centre = float((w * x).sum() / w.sum()), float((w * y).sum() / w.sum())
     spread = float((w * (x - middle) ** 2).sum())
-    if x.size < 2 or not spread > 0:
-        raise ValueError("a line needs two different places")
     slope = float((w * (x - middle) * (y - centre)).sum() / spread)
     off = y - centre - slope * (x - middle)
     freedom = x.size - 2

@@ -20,6 +20,8 @@ PAD = 10
 """Rows beyond the plot in which the width of the line may reach, px."""
 _SEEN = 0.25
 """Share of full ink that a column's strongest pixel must have to tell how strong the line is."""
+_MITRE = 0.95
+"""Length of a point, in widths of the line, from which it is a mitre's."""
 _BROAD = 0.85
 """Widths of the line from which ink along a row is more than the point of a mitre."""
 _POINTED = 2.0
@@ -253,8 +255,8 @@ def _bounds(
     """The highest and the lowest row the line may reach in each column.
 
     The ink's edge less half the pen. Where strokes meet in points, a round join reaches half the
-    pen beyond the line, a bevelled one ends at it: half of that is taken, and is never wrong by
-    more. Of the long point of a mitre the line has what is about as wide as the pen.
+    pen beyond the line, a bevelled one ends at it, so a third of the pen is taken. Of the long
+    point of a mitre the line has what is about as wide as the pen.
     """
     height, width = shape
     begin = np.clip(np.floor(strokes.left + 0.5).astype(np.int64), 0, width)
@@ -268,7 +270,10 @@ def _bounds(
     some = inside.any(axis=0)
     highest = np.where(some, inside.argmax(axis=0) + 0.5, top)
     lowest = np.where(some, height - inside[::-1].argmax(axis=0) - 0.5, bottom)
-    less = np.where(bottom - top > _POINTED * pen, pen / 4, pen / 2)
+    # Only long points are: the tip of a narrow dip is a little less wide than the pen, too.
+    highest = np.where(highest - top > _MITRE * pen, highest, top)
+    lowest = np.where(bottom - lowest > _MITRE * pen, lowest, bottom)
+    less = np.where(bottom - top > _POINTED * pen, pen / 3, pen / 2)
     middle = (top + bottom) / 2
     upper = np.fmin(np.fmax(top + less, highest), middle)
     lower = np.fmax(np.fmin(bottom - less, lowest), middle)
@@ -387,10 +392,12 @@ def _mend_hidden(
 def _at_edge(top: Numbers, bottom: Numbers, plot: Box, pen: float) -> NDArray[np.bool_]:
     """Columns in which the line may have been cut at the plot's edge, or lies beyond it."""
     high, middle = bottom - top, (top + bottom) / 2
-    short = (high < 0.85 * pen) | (high > 2 * pen)
+    whole = (high > 0.92 * pen) & (high < 1.3 * pen)
     cut = (np.abs(top - plot.y) < _EDGE) | (np.abs(bottom - plot.bottom) < _EDGE)
     beyond = (middle < plot.y - _EDGE) | (middle > plot.bottom + _EDGE)
-    return np.asarray((cut & short) | beyond)
+    marred = (cut & ~whole) | beyond
+    # What is left of a cut slope may look whole: its neighbours tell.
+    return np.asarray(np.convolve(marred, np.ones(3), "same") > 0) & np.isfinite(middle)
 
 
 def _rivals(runs: Runs, chosen: Whole, pen: float) -> float:

@@ -13,14 +13,16 @@ from extractor.traces.ink import Ink, Plane
 
 Numbers = NDArray[np.float64]
 
-_LEAST = 1.2
+_LEAST = 2.0
 """Least mean difference of brightness along a line, code values."""
 _NOISE = 6.0
 """The same in deviations (MAD) of the rows around."""
+_FAINTEST = 0.12
+"""The same as a share of the strongest line, an axis or a frame: less is what coding leaves."""
 _WINDOW = 21
 """Rows from whose median a line must differ."""
-_TICK = 9
-"""How far a tick may stick out of the plot, or into it, px."""
+_TICK = 4
+"""How far from the plot's edge ticks are looked for, px: labels stand further away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def _peaks(profile: Numbers) -> tuple[float, ...]:
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     off = profile - np.median(windows, axis=1)
     size = np.abs(off)
-    least = max(_LEAST, _NOISE * float(np.median(size)))
+    least = max(_LEAST, _NOISE * float(np.median(size)), _FAINTEST * float(size.max()))
     middles = []
     for at in np.flatnonzero(size > least):
         around = size[max(0, at - 2) : at + 3]

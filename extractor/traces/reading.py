@@ -101,8 +101,11 @@ def _snapped(plot: Box, across: Lines, upright: Lines) -> Box:
     """Put the plot's edges on the lines drawn there: a person draws a box within a px or two."""
 
     def edge(at: float, lines: Lines) -> float:
-        near = min((*lines.grid, *lines.ends), key=lambda line: abs(line - at), default=at)
-        return near if abs(near - at) <= _SNAP else at
+        for places in (lines.grid, lines.ends):
+            near = min(places, key=lambda line: abs(line - at), default=math.inf)
+            if abs(near - at) <= _SNAP:
+                return near
+        return at
 
     x, right = edge(plot.x, across), edge(plot.right, across)
     y, bottom = edge(plot.y, upright), edge(plot.bottom, upright)
