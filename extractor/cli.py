@@ -221,7 +221,7 @@ def _summarise_comparison(result: Result, asked: int, seconds: float) -> None:
     for warning in whole.warnings:
         say(f"Warning: {warning.text}")
     for todo in whole.todos:
-        say(f"Next: {' '.join(todo.subject).strip() + ': ' if todo.subject[0] else ''}{todo.text}")
+        say(f"Next: {todo.words}")
     if result.open_guesses:
         say(f"Correct guesses in {result.outcome.facts_file} and run again.")
     say(f"Report: {result.folder / 'report.html'}")

@@ -15,8 +15,7 @@ def noisy(level: np.ndarray, noise: float, seed: int) -> np.ndarray:
 def test_one_step_is_found_where_it_is():
     """200 series of 120 samples each 5 s, noise 1.5 %, one step of 10 to 40 %.
 
-    Counted on 1 500 such series: none missed, 3 with a second fall, 7 called gradual. Here one
-    is told 20 s early.
+    Counted on 1 500 such series: none missed, none with a second fall, none called gradual.
     """
     rng = np.random.default_rng(0)
     times = np.arange(120) * 5.0
@@ -33,9 +32,7 @@ def test_one_step_is_found_where_it_is():
             continue
         assert here[0].left == pytest.approx(1 - drop, abs=0.04)
         gradual += here[0].how == "gradual"
-    assert far <= 2
-    assert others <= 2
-    assert gradual <= 4
+    assert (far, others, gradual) == (0, 0, 0)
 
 
 def test_two_steps_are_two_falls_and_a_step_back_is_none():

@@ -88,6 +88,7 @@ def test_it_asks_for_what_matters_and_no_more(run):
     assert run.screen.count("Which device made the") == 2
     assert run.screen.count("Right?") == 2
     assert "4 questions asked" in run.screen
+    assert "First: by their times these are round 1" in run.screen  # as it was just named
 
 
 def test_answers_stand_in_facts_csv_as_a_persons(run):
@@ -143,7 +144,7 @@ def test_the_report_shows_the_crops(run):
 
 
 def test_the_summary_names_verdicts_what_is_missing_and_where_the_files_are(run):
-    for words in ("First, round 2: throttled", "Next: First: state the battery's charge",
+    for words in ("First, round 2: throttled", "Next: First, Second: state the battery's charge",
                   "Next: state `ambient`", "report.html", "plots"):  # fmt: skip
         assert words in run.screen, words
 

@@ -318,8 +318,22 @@ def test_missing_and_not_run_are_outcomes():
     whole = compared(a_round(), session=said)
     assert verdict(whole, 2).kind == "missing"
     assert verdict(whole, 3).words == "not run: stopped by heat"
-    assert any("run round 2" in each.text for each in whole.todos)
-    assert not any("run round 3" in each.text for each in whole.todos)
+    (one,) = [each.words for each in whole.todos if "[[not_run]]" in each.text]
+    assert one == "H1: run round 2, or state under [[not_run]] why not"
+
+
+def test_without_a_session_as_many_rounds_are_planned_as_most_devices_ran():
+    runs = {"H1": 2, "H2": 2, "H3": 4, "H4": 1}
+    whole = compared(
+        *(
+            a_round(f"{device}-{number}.png", device=device, round=str(number))
+            for device, last in runs.items()
+            for number in range(1, last + 1)
+        )
+    )
+    missing = [(v.device, v.round) for v in whole.verdicts if v.kind == "missing"]
+    assert missing == [("H4", 2)]
+    assert ("H3", "") in whole.get("sustained_frame_rate", 4)
 
 
 # ---------------------------------------------------------------- bad input

@@ -109,7 +109,7 @@ def derive(rounds: Rounds, session: Session) -> list[Derived]:
     found: list[Derived] = []
     for device, variant in rounds.subjects:
         maker = _Maker(rounds, session, device, variant)
-        for number in range(1, rounds.planned + 1):
+        for number in range(1, rounds.last + 1):
             if rounds.of(device, variant, number):
                 found += maker.of_round(number)
     for device in dict.fromkeys(

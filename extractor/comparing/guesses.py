@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from extractor.extracting import Outcome
@@ -22,10 +22,12 @@ from extractor.session import Session, match_pattern
 class Question:
     """One guess: ``fact`` of ``captures``, what was guessed, and the question in words.
 
-    ``fact`` is ``device``, answered by a name, or ``round``, answered by yes or no.
+    ``fact`` is ``device``, answered by a name, or ``round``, answered by yes or no. ``words`` name
+    the device as it was guessed, ``device``.
     """
 
     fact: str
+    device: str
     captures: tuple[str, ...]
     guesses: tuple[Mapping[str, str], ...]
     words: str
@@ -70,6 +72,7 @@ def _devices(
         what = "1 capture" if len(paths) == 1 else f"{len(paths)} captures"
         yield Question(
             "device",
+            name,
             tuple(paths),
             tuple({"device": name} for _ in paths),
             f"Which device made the {what} of {width} × {height} px ({paths[0]}, ...)?",
@@ -90,6 +93,7 @@ def _rounds(
         told = _told(paths, captures, facts)
         yield Question(
             "round",
+            device,
             tuple(paths),
             tuple(
                 {name: facts[path][name] for name in ("round", "attempt") if name in facts[path]}
@@ -118,11 +122,19 @@ def _told(
     return "; ".join(parts)
 
 
+def _renamed(question: Question, answers: Written) -> Question:
+    """Name the device as the person has just named it."""
+    name = answers.get(question.captures[0], {}).get("device")
+    if question.fact != "round" or not name:
+        return question
+    return replace(question, words=name + question.words.removeprefix(question.device))
+
+
 def ask_all(found: Sequence[Question], ask: Ask) -> Written:
     """Ask every question; return what was answered: capture -> fact -> text."""
     answers: dict[str, dict[str, str]] = defaultdict(dict)
     for question in found:
-        answer = ask(question)
+        answer = ask(_renamed(question, answers))
         if answer is None:
             continue
         for path, guess in zip(question.captures, question.guesses, strict=True):

@@ -418,7 +418,7 @@ def _other_plots(whole: Comparison) -> Iterator[Plot]:
     drain = _of_battery(whole, "drain_power")
     if drain:
         yield Plot("battery_drain", "Battery drain in the battery test", _says(drain), _draw_drain)
-    if whole.rounds.planned > 1:
+    if whole.rounds.last > 1:
         yield Plot(
             "sustained", "Frame rate left of round 1, by round",
             "; ".join(
@@ -499,7 +499,7 @@ def _draw_drain(canvas: _Canvas) -> None:
 
 def _draw_sustained(canvas: _Canvas) -> None:
     whole = canvas.whole
-    rounds = range(2, whole.rounds.planned + 1)
+    rounds = range(2, whole.rounds.last + 1)
     subjects = whole.rounds.subjects
     axes = canvas.axes((0.09, 0.27, 0.88, 0.56))
     width = 0.8 / max(1, len(rounds))
@@ -511,11 +511,13 @@ def _draw_sustained(canvas: _Canvas) -> None:
             x = at + (number - 2 - (len(rounds) - 1) / 2) * width
             each = whole.get("sustained_frame_rate", number).get(subject)
             attempt = by_key.get((*subject, number))
+            if attempt is None:  # neither planned nor run
+                continue
             if each is None or each.value is None:
                 _draw_absent(canvas, axes, x, width, attempt)
                 continue
             top = max(top, each.value)
-            early = attempt is not None and attempt.ended_early
+            early = attempt.ended_early
             axes.bar(
                 x, each.value, width * 0.92, color=canvas.colour(subject[0]),
                 edgecolor=canvas.style.ink, linewidth=1.5, hatch=_HATCH if early else None,
@@ -542,17 +544,16 @@ def _draw_sustained(canvas: _Canvas) -> None:
     canvas.foot("Hatched: " + "; ".join(stopped) if stopped else "")
 
 
-def _draw_absent(
-    canvas: _Canvas, axes: Axes, x: float, width: float, attempt: Round | None
-) -> None:
+def _draw_absent(canvas: _Canvas, axes: Axes, x: float, width: float, attempt: Round) -> None:
     """A round that was not run is an outcome: hatched, and never a bar of no height."""
-    not_run = attempt is not None and attempt.state == "not run"
+    words = {"not run": "not run", "missing": "missing"}.get(attempt.state, "not known")
+    not_run = attempt.state == "not run"
     axes.bar(
         x, 100, width * 0.92, color="none", edgecolor=canvas.style.soft, linewidth=1.5,
         hatch=_HATCH if not_run else None, linestyle="-" if not_run else ":",
     )  # fmt: skip
     axes.text(
-        x, 50, "not run" if not_run else "missing", rotation=90, ha="center", va="center",
+        x, 50, words, rotation=90, ha="center", va="center",
         bbox={"facecolor": canvas.style.back or "#303030", "edgecolor": "none", "pad": 5},
     )  # fmt: skip
 
@@ -668,7 +669,7 @@ def _lines_of(
     began = first[0].began if first else None
     found = []
     latest = 0.0
-    for number in range(1, whole.rounds.planned + 1):
+    for number in range(1, whole.rounds.last + 1):
         for each in whole.rounds.of(*subject, number):
             lines = [
                 line for line in each.series
@@ -779,7 +780,7 @@ def _draw_onset(
 def _missing_plot(whole: Comparison) -> Plot:
     return Plot(
         "missing", "What is missing, and what to measure next",
-        "; ".join(f"{label(*each.subject)}: {each.text}".lstrip(": ") for each in whole.todos)
+        "; ".join(each.words for each in whole.todos)
         or "nothing",
         _draw_missing,
     )  # fmt: skip
@@ -792,10 +793,7 @@ def _draw_missing(canvas: _Canvas) -> None:
         for each in whole.rounds.all
         if each.state == "not run"
     ]
-    wanted = [
-        f"{label(*each.subject)}: {each.text}" if each.subject[0] else each.text
-        for each in whole.todos
-    ]
+    wanted = [each.words for each in whole.todos]
     lines = [*stopped, *wanted] or ["Nothing is missing that these plots would show."]
     most = 14
     if len(lines) > most:

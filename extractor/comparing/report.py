@@ -145,7 +145,7 @@ def _conditions(session: Session) -> list[str]:
 
 
 def _summary(whole: Comparison, links: _Links) -> dict[str, Any]:
-    last = whole.rounds.planned
+    last = whole.rounds.last
     columns = [(name, 1) for name in SUMMARY if whole.get(name)]
     columns += [
         (name, number)

@@ -127,11 +127,19 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class Rounds:
-    """All rounds in order of key, and what the person should be told."""
+    """All rounds in order of key, and what the person should be told.
+
+    ``planned`` is stated in session.toml, else how many most devices ran.
+    """
 
     all: tuple[Round, ...]
     notices: tuple[str, ...]
     planned: int
+
+    @property
+    def last(self) -> int:
+        """The highest number of a round that was run or planned."""
+        return max((each.key.round for each in self.all), default=0)
 
     @property
     def subjects(self) -> list[tuple[str, str]]:
@@ -179,7 +187,7 @@ def build(measured: Measurements, session: Session) -> Rounds:
             f"{', '.join(unknown)}: no [device] of session.toml; what hangs on chip, battery or "
             "frame cap cannot be computed. Correct the device in facts.csv, or describe it there"
         )
-    planned = session.rounds or max((each.key.round for each in rounds), default=0)
+    planned = session.rounds or _usual_number(rounds)
     rounds += _not_there(rounds, session, planned)
     _mark_ended_early(rounds)
     return Rounds(tuple(sorted(rounds, key=lambda each: each.key)), tuple(notices), planned)
@@ -429,6 +437,16 @@ def _typed_figures(entry: Typed) -> list[tuple[str, float]]:
 
 
 # ---------------------------------------------------------------- what is not there
+
+
+def _usual_number(rounds: Sequence[Round]) -> int:
+    """How many rounds most devices and variants ran; of equals the fewest."""
+    last: dict[tuple[str, str], int] = defaultdict(int)
+    for each in rounds:
+        subject = each.key.device, each.key.variant
+        last[subject] = max(last[subject], each.key.round)
+    numbers = sorted(number for number in last.values() if number)
+    return max(numbers, key=numbers.count, default=0)
 
 
 def _not_there(rounds: Sequence[Round], session: Session, planned: int) -> list[Round]:

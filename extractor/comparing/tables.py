@@ -35,9 +35,6 @@ def markdown(whole: Comparison) -> str:
         tablefmt="github",
         disable_numparse=True,
     )
-    todos = [
-        (f"{label(*each.subject)}: " if each.subject[0] else "") + each.text for each in whole.todos
-    ]
     parts = [
         f"# Comparison{': ' + whole.session.scene if whole.session.scene else ''}",
         "First rounds; in brackets the rank, 1 is best.",
@@ -47,7 +44,7 @@ def markdown(whole: Comparison) -> str:
         "## Warnings",
         _list([each.text for each in whole.warnings]),
         "## What is missing",
-        _list(todos),
+        _list([each.words for each in whole.todos]),
     ]
     if whole.notices:
         parts += ["## What could not be used", _list(whole.notices)]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from extractor.calibration.model import Calibration
-from extractor.comparing.deriving import HELP, Derived, Subject, derive, label
+from extractor.comparing.deriving import HELP, Derived, Subject, derive, energy_of, label
 from extractor.comparing.figures import u_display
 from extractor.comparing.measured import measure
 from extractor.comparing.rounds import MEASURES, Round, Rounds, build
@@ -23,10 +24,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Todo:
-    """Something to measure or state next, and what it would allow."""
+    """Something to measure or state next, of the devices and variants it is about."""
 
-    subject: Subject
+    about: tuple[Subject, ...]
     text: str
+
+    @property
+    def words(self) -> str:
+        """With the names in front."""
+        names = ", ".join(label(*each) for each in self.about)
+        return f"{names}: {self.text}" if names else self.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,31 +94,44 @@ _WANTED = {
 }
 
 
-def _todos(rounds: Rounds, derived: Sequence[Derived], session: Session) -> Iterable[Todo]:
+def _todos(rounds: Rounds, derived: Sequence[Derived], session: Session) -> list[Todo]:
+    """What to measure next, one line a matter for all that lack it."""
+    wanted: dict[str, list[Subject]] = defaultdict(list)
+    missing: dict[Subject, list[int]] = defaultdict(list)
     for each in rounds.all:
-        subject = each.key.device, each.key.variant
         if each.state == "missing":
-            yield Todo(subject, f"run round {each.key.round}, or state under [[not_run]] why not")
+            missing[each.key.device, each.key.variant].append(each.key.round)
+    for subject, numbers in missing.items():
+        what = f"round {numbers[0]}" if len(numbers) == 1 else f"rounds {_listed(numbers)}"
+        wanted[f"run {what}, or state under [[not_run]] why not"].append(subject)
     tested = {each.key.device for each in rounds.all if each.state == "battery test"}
-    for device, variant in rounds.subjects:
-        attempts = rounds.of(device, variant, 1)
+    for subject in rounds.subjects:
+        attempts = rounds.of(*subject, 1)
         for name, what in _WANTED.items():
             if attempts and not any(name in each.figures for each in attempts):
-                yield Todo((device, variant), f"round 1 lacks {what}")
+                wanted[f"round 1 lacks {what}"].append(subject)
     for device in dict.fromkeys(device for device, _ in rounds.subjects):
         known = session.device.get(device)
         if device not in tested:
-            yield Todo((device, ""), "run a battery test: from one level to another, with its time")
-        if known is None or (known.battery.charge is None and known.battery.energy is None):
-            yield Todo((device, ""), f"state the battery's charge under [device.{device}]")
+            wanted["run a battery test: from one level to another, with its time"].append(
+                (device, "")
+            )
+        if known is None or energy_of(known.battery) is None:
+            wanted["state the battery's charge and voltage in session.toml"].append((device, ""))
         if known is None or known.frames == "unknown":
-            yield Todo((device, ""), f"state under [device.{device}] what `frames` counts")
+            wanted["state in session.toml what `frames` counts"].append((device, ""))
+    todos = [Todo(tuple(about), text) for text, about in wanted.items()]
     if session.ambient is None:
-        yield Todo(("", ""), "state `ambient`, the room's temperature, for the rise over it")
+        todos.append(Todo((), "state `ambient`, the room's temperature, for the rise over it"))
     if rounds.subjects and all(each.attempts < 2 for each in derived if each.value is not None):
-        yield Todo(
-            ("", ""), "repeat a round on one device: how well a figure repeats is not measured"
+        todos.append(
+            Todo((), "repeat a round on one device: how well a figure repeats is not measured")
         )
+    return todos
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
 
 
 # ---------------------------------------------------------------- tables
@@ -158,9 +178,8 @@ def comparison_grid(whole: Comparison) -> Grid:
             (*about, None, "warning", None, "", None, None, None, None, warning.code, warning.text)
         )
     for todo in whole.todos:
-        rows.append(
-            (*todo.subject, None, "missing", None, "", None, None, None, None, "", todo.text)
-        )
+        about = todo.about[0] if len(todo.about) == 1 else ("", "")
+        rows.append((*about, None, "missing", None, "", None, None, None, None, "", todo.words))
     for notice in whole.notices:
         rows.append(("", "", None, "notice", None, "", None, None, None, None, "", notice))
     return Grid(COMPARISON, COMPARISON.columns, rows)
@@ -183,7 +202,7 @@ SUMMARY = (
 
 def summary_table(whole: Comparison) -> tuple[list[str], list[list[str]]]:
     """Header and cells of the table of first rounds, as text: value, and rank in brackets."""
-    last = whole.rounds.planned
+    last = whole.rounds.last
     columns = [(name, 1) for name in SUMMARY]
     columns += [("sustained_frame_rate", last)] if last > 1 else []
     header = ["device"]
