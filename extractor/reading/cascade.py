@@ -165,7 +165,7 @@ class FigureReader:
     def _see(self, targets: Sequence[Target]) -> list[Seen]:
         return [
             _seen_plainly(found, target)
-            if found.plain and trust.plain(found.path_sums) >= trust.ENOUGH
+            if found.plain and _trusted(found, target.ask) >= trust.ENOUGH
             else self._look_again(found, target)
             for found, target in zip(scan(self._own, targets), targets, strict=True)
         ]
@@ -174,7 +174,8 @@ class FigureReader:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
         seen = self._look(subject, target.ask, found)
-        if found.text not in ("", seen.text) and found.probability > seen.probability:
+        proposed = min(found.probability, trust.PROPOSED)
+        if found.text not in ("", seen.text) and proposed > seen.probability:
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
         if seen.text and seen.text == target.ask.dashes:
@@ -383,8 +384,13 @@ def _alternatives(
     return tuple(sorted(found[:_MOST_ALTERNATIVES], key=lambda a: -a.probability))
 
 
+def _trusted(found: Scan, ask: Ask) -> float:
+    known = ask.marks is not None and ask.marks.decimal is not None
+    return trust.plain(found.path_sums, known or not set(found.text) & set(".,"))
+
+
 def _seen_plainly(found: Scan, target: Target) -> Seen:
-    probability = trust.plain(found.path_sums)
+    probability = _trusted(found, target.ask)
     assert found.close is not None
     return Seen(
         found.text,

@@ -26,7 +26,7 @@ from extractor.records import Kind, Look
 SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
 
-_HEARD = 0.5  # path sum from which a look in the surroundings can speak against the others
+_HEARD = 0.5  # path sum from which a look in the surroundings speaks for or against the others
 _BESIDE = 1.2  # digit heights beside the box that are shown with it
 _ABOVE = 0.12  # and above and below it
 _MARGIN = 0.12  # ground left around a figure cut close, in digit heights
@@ -228,7 +228,8 @@ def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
 
 
 def _is_sure(found: Scan) -> bool:
-    return found.views[0].best == found.text and found.probability >= SURE
+    seen = found.around is not None and found.around.probability >= _HEARD
+    return seen and found.views[0].best == found.text and found.probability >= SURE
 
 
 def _settle(found: Scan, spot: _Spot) -> None:

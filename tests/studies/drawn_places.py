@@ -11,7 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from study_reader import KINDS, layout_of
+from study_reader import KINDS, layout_of, legibility
 
 from extractor.reading.asking import Ask
 from extractor.reading.figures import part
@@ -39,30 +39,6 @@ class Drawn:
     letter: float
     contrast: float
     legible: float
-
-
-def legibility(
-    picture: np.ndarray, coverage: np.ndarray, boxes: np.ndarray, letter: float
-) -> float:
-    """Tell how much of its worst character a picture shows to one who knows what is drawn.
-
-    The share of the ink's variance around each character that the best sum of the three channels
-    explains (R² of least squares), the least over characters; no reader has a part in it.
-    ``boxes`` (n, 2) x0 and x1 of the characters, px.
-    """
-    reach = max(2, round(0.12 * letter))
-    near = cv2.dilate(coverage, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 20
-    least = 1.0
-    for x0, x1 in boxes:
-        part_ = np.s_[:, max(0, int(x0) - 2) : int(np.ceil(x1)) + 2]
-        ink = coverage[part_][near[part_]] / 255.0
-        spread = float(((ink - ink.mean()) ** 2).sum()) if len(ink) > 8 else 0.0
-        if spread < 1e-3:
-            continue
-        colours = np.c_[picture[part_][near[part_]] / 255.0, np.ones(len(ink))]
-        weights, *_ = np.linalg.lstsq(colours, ink, rcond=1e-3)
-        least = min(least, 1 - float(((ink - colours @ weights) ** 2).sum()) / spread)
-    return least
 
 
 def _codings(
