@@ -299,3 +299,51 @@ def test_a_logarithmic_chart_is_refused(reader: FigureReader) -> None:
     drawn = Drawn(spec, image, Box(box.x0, image.shape[0] - box.y1, box.width, box.height))
     _, judged = read(drawn, reader)
     assert "log-axis" in flags(judged) and not judged.t
+
+
+# ---------------------------------------------------------------- other places of the labels
+
+
+def with_labels(place: str) -> tuple[Drawn, dict[str, object]]:
+    """A chart labelled to its right, or inside its plot right above the grid lines."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    spec = rate(80, 30)
+    figure = Figure(figsize=(9, 4.5), dpi=110)
+    canvas = FigureCanvasAgg(figure)
+    axes = figure.add_axes((40.49 / 990, 60.51 / 495, 870 / 990, 400 / 495))
+    axes.plot(spec.t, spec.v, color=spec.colour, lw=2)
+    axes.set(xlim=(0, 600), ylim=(0, 80))
+    axes.set_xticks(spec.t_ticks, [f"{t / 60:g} min" for t in spec.t_ticks])
+    axes.grid(color="#dddddd", lw=0.65)
+    if place == "right":
+        axes.yaxis.tick_right()
+        axes.set_yticks(spec.value_ticks, [f"{v:g}°" for v in spec.value_ticks])
+    else:
+        axes.set_yticks(spec.value_ticks, [""] * 5)
+        axes.tick_params(length=0)
+        for v in spec.value_ticks[:4]:
+            axes.text(6, v + 1, f"{v:g} fps", fontsize=9, color="#555555")
+    canvas.draw()
+    image = np.asarray(canvas.buffer_rgba())[..., :3].copy()
+    box = axes.get_window_extent()
+    plot = Box(box.x0, image.shape[0] - box.y1, box.width, box.height)
+    beside = (plot.right + 6, plot.y - 12, 60.0, plot.h + 24)
+    over = (plot.x + 3, plot.y + 3, 80.0, plot.h - 4)
+    changes: dict[str, object] = {"value_labels": beside if place == "right" else over,
+                                  "t_unit": None}  # fmt: skip
+    if place == "right":
+        changes |= {"quantity": "temperature", "unit": "Cel", "sensor": "chip"}
+    return Drawn(spec, image, plot), changes
+
+
+@pytest.mark.parametrize("place", ["right", "inside"])
+def test_labels_to_the_right_or_inside_the_plot(place: str, reader: FigureReader) -> None:
+    drawn, changes = with_labels(place)
+    curve, judged = read(drawn, reader, calibration(drawn, **changes))
+    assert not judged.doubts
+    assert [label.beside for label in curve.t_labels][1] == "2 min"
+    off = errors(drawn, judged, 3.05)
+    assert np.median(off.across) <= 0.25
+    assert np.percentile(off.across, 95) <= 1.0

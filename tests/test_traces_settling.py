@@ -148,6 +148,11 @@ def test_what_mars_a_line_is_said() -> None:
     gappy: list[float | None] = [60.0 if at % 5 else None for at in range(600)]
     assert settle(line(gappy)) == ["broken-line"]
     assert settle(line(EVEN, jumps=9)) == ["broken-line"]
+    few: list[float | None] = [None] * 300 + [60.0] * 40 + [None] * 260
+    assert settle(line(few)) == ["broken-line"], "may be a spot of the same colour"
+    fixed = layout(value_labels=None, value_range=(0, 80))
+    doubts = settle_trace(line(EVEN, error=1.5), fixed).doubts
+    assert [doubt.code for doubt in doubts] == ["loose-axis"]
     assert settle(line(EVEN, rivals=0.2)) == ["two-lines"]
     assert settle(line(EVEN, states="." * 590 + "e" * 10)) == ["leaves-plot"]
     assert settle(line(EVEN, error=5.0)) == ["badly-located"]

@@ -557,7 +557,7 @@ def _export(outcome: Outcome) -> export.ExportReport:
         gaps=outcome.gaps,
         run={
             "ocrlog": importlib.metadata.version("ocrlog"),
-            "method": method(),
+            "method": f"{method()} {traces.METHOD}",
             "settings": {
                 "captures": str(settings.captures),
                 "out": str(settings.out),

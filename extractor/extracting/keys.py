@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 
+from extractor import traces
 from extractor.calibration import locating_key, readout_key, trace_key
 from extractor.calibration.model import Calibration
 from extractor.records import Capture
@@ -28,7 +29,7 @@ class Keys:
             for readout in each.readout
         }
         self._trace = {
-            (each.id, trace.name): trace_key(each, trace)
+            (each.id, trace.name): f"{trace_key(each, trace)} {traces.METHOD}"
             for each in calibrations
             for trace in each.trace
         }

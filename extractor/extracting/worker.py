@@ -63,7 +63,7 @@ def file_key(candidate: sources.Candidate) -> str:
 
 def method() -> str:
     """Name how figures are located and read (weights, versions), without loading a net."""
-    return f"{reader_identity()} {METHOD} {traces.METHOD}"
+    return f"{reader_identity()} {METHOD}"
 
 
 class Worker:

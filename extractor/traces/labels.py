@@ -22,7 +22,7 @@ _INK = 0.4
 _LEAST_CONTRAST = 24
 _SPECKS = 16
 """Px that may differ more than ink does: what coding leaves."""
-_APART = 0.75
+_APART = 1.0
 """Letter heights between two labels of one row."""
 _SMALL = 0.35
 """Height of the smallest labels, in heights of the median one: less is a tick or a line."""

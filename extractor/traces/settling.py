@@ -29,6 +29,8 @@ from extractor.traces.axes import (
 )
 
 _LEAST_COLUMNS = 8
+_LEAST_SHARE = 0.15
+"""Share of the plot's columns below which what was found may be something else."""
 _COVERED = 0.9
 """Share of the columns between the ends of a line that must show it."""
 _JUMPS = 0.005
@@ -37,6 +39,8 @@ _RIVALS = 0.08
 """Share of columns with other ink of the colour above which two lines are taken to be there."""
 _MISPLACED = 2.0
 """Error of the plot's box, one sigma, px, from which something else may lie there."""
+_FIXED = 1.0
+"""The same where the axis is a fixed range."""
 _INK_ERROR = 0.75
 """What the middle of the ink may be off, px."""
 _MEAN_SLACK = 0.02
@@ -102,7 +106,10 @@ def _of_the_place(
 def _of_the_line(read: TraceRead, seen: Sequence[int]) -> Iterable[Doubt]:
     between = read.states[seen[0] : seen[-1] + 1]
     covered = len(seen) / max(1, len(between) - between.count("h") + _mended(read, seen))
-    if covered < _COVERED:
+    if len(seen) < _LEAST_SHARE * len(read.middles):
+        why = f"seen in {len(seen) / len(read.middles):.0%} of the plot's columns"
+        yield Doubt("broken-line", why)
+    elif covered < _COVERED:
         why = f"seen in {covered:.0%} of the columns between its ends"
         yield Doubt("broken-line", why)
     elif read.jumps > max(1.0, _JUMPS * len(seen)):
@@ -124,6 +131,9 @@ def _axes(
 ) -> tuple[_Axes | None, list[Doubt]]:
     doubts: list[Doubt] = []
     across, down = (plot.x, plot.right), (plot.y, plot.bottom)
+    if (trace.t_range or trace.value_range) and read.error > _FIXED:
+        why = f"a fixed range hangs on the plot's edges, known within {read.error:.1f} px only"
+        doubts.append(Doubt("loose-axis", why))
     if trace.t_range is not None:
         t: AxisFit | None = fixed_axis(*trace.t_range, *across, read.error)
     else:
