@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from typing import Any
 
@@ -13,6 +14,7 @@ from extractor import compare
 from extractor.calibration.model import Calibration
 from extractor.comparing.throttling import Verdict
 from extractor.comparing.whole import Comparison, compare_all, comparison_grid
+from extractor.errors import CallError
 from extractor.session import Session
 
 SUMMARY = layout(
@@ -456,6 +458,45 @@ def test_a_line_of_a_chart_without_calibration_is_named_and_flagged_samples_left
     )
     whole = compared(a_round(), traces=traces)
     assert any("what the line unheard measures" in each for each in whole.notices)
+
+
+def test_two_clocks_of_one_layout_are_not_taken_for_one():
+    clocks = layout(
+        readout("cpu", "clock", statistic="mean", unit="MHz"),
+        readout("gpu", "clock", statistic="mean", unit="MHz"),
+        readout("rate", "frame_rate", statistic="mean", unit="fps"),
+        name="clocks",
+        id="clocklayout",
+    )
+    units = {"cpu": "MHz", "gpu": "MHz"}
+    whole = compared(
+        rows(layout="clocks", cpu=2400.0, gpu=900.0, rate=60.0, units=units), layouts=(clocks,)
+    )
+    assert any("cpu, gpu all measure clock" in each for each in whole.notices)
+    assert "clock_mean" not in whole.rounds.of("H1", "", 1)[0].figures
+    assert first(whole, "frame_rate").value == 60.0
+
+
+def test_a_round_is_early_against_the_rounds_of_its_own_device():
+    whole = compared(
+        a_round(),
+        a_round("b.png", round="2", run_time=400.0),
+        a_round("c.png", device="H2", run_time=300.0),
+        a_round("d.png", device="H2", round="2", run_time=300.0),
+    )
+    early = [str(each.key) for each in whole.rounds.all if each.ended_early]
+    assert early == ["H1, round 2"]
+    assert "lengths-differ" in {each.code for each in whole.warnings}
+
+
+def test_a_table_that_another_reader_read_gives_the_same():
+    """pandas alone makes numbers of rounds and NaN of blanks."""
+    table = pd.DataFrame([*a_round(), *a_round("b.png", round="2", rate=50.0)])
+    own = compare(table, calibration=())
+    other = pd.read_csv(io.StringIO(table.to_csv(index=False)))
+    pd.testing.assert_frame_equal(compare(other, calibration=()), own)
+    with pytest.raises(CallError, match="it lacks flags"):
+        compare(table.drop(columns="flags"))
 
 
 def test_no_readings_at_all():

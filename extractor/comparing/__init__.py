@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from extractor.calibration import load_calibrations, packaged_folder
 from extractor.calibration.model import Calibration
+from extractor.errors import CallError
+from extractor.records import READINGS
 from extractor.session import Session, load_session
 
 if TYPE_CHECKING:
@@ -28,8 +30,8 @@ def compare(
     hangs on it cannot be computed, and rows ``missing`` say so. ``calibration`` names files or
     folders beside ``./calibration`` and the packaged ones: they say what each readout measures.
 
-    Numbers are float64 (NaN where there is none), texts str. Raises FileFaultsError for a faulty
-    session or calibration file.
+    Numbers are float64 (NaN where there is none), texts str. Raises CallError if columns of the
+    readings are missing, FileFaultsError for a faulty session or calibration file.
     """
     import pandas as pd
 
@@ -39,11 +41,33 @@ def compare(
         session = Session(format=1)
     elif not isinstance(session, Session):
         session = load_session(Path(session))
-    grid = comparison_grid(compare_all(readings, session, _layouts(calibration), traces))
+    missing = READINGS.names - set(readings.columns)
+    if missing:
+        raise CallError(f"no table of readings: it lacks {', '.join(sorted(missing))}")
+    grid = comparison_grid(compare_all(_plain(readings), session, _layouts(calibration), traces))
     frame = pd.DataFrame(grid.rows, columns=[column.name for column in grid.columns])
     return frame.astype(
         {column.name: "str" if column.dtype == "text" else "float64" for column in grid.columns}
     )
+
+
+def _plain(readings: pd.DataFrame) -> pd.DataFrame:
+    """Texts as ``read_readings`` gives them, also where another reader made blanks and numbers."""
+    numbers = {column.name for column in READINGS.columns if column.dtype != "text"}
+    plain = readings.reset_index(drop=True)
+    return plain.assign(
+        **{
+            name: [_text(cell) for cell in plain[name].tolist()]
+            for name in plain.columns
+            if name not in numbers
+        }
+    )
+
+
+def _text(cell: object) -> str:
+    if cell is None or cell != cell:  # noqa: PLR0124 (NaN)
+        return ""
+    return f"{cell:g}" if isinstance(cell, float) else str(cell)
 
 
 def _layouts(calibration: str | Path | Iterable[str | Path]) -> list[Calibration]:

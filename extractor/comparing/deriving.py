@@ -17,6 +17,7 @@ from extractor.comparing.rounds import LENGTHS, Round, Rounds
 from extractor.session import Battery, Session
 
 Subject = tuple[str, str]
+OWN_SHARE = "the monitor's own"
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,7 +334,7 @@ def _size_lines(attempt: Round) -> tuple[Series, Series, Series] | None:
 
 def share_basis(basis: str, remark: str) -> str:
     """What a share at the floor is a share of: unlike ones are never drawn in one plot."""
-    return "the monitor's own" if basis == "monitor" else f"{basis}, {remark}" if remark else basis
+    return OWN_SHARE if basis == "monitor" else f"{basis}, {remark}" if remark else basis
 
 
 def frames_counted(session: Session, device: str, variant: str) -> str:

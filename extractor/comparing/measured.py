@@ -140,6 +140,8 @@ def measure(
     live = {name: statistics_of(layout) == LIVE for name, layout in layouts.items()}
     keys, times = _facts(readings, found)
     _note_unknown(readings, meanings, found)
+    for layout, name in _unlike(layouts.values(), found):
+        del meanings[layout, name]
     columns = [readings[name].tolist() for name in _COLUMNS]
     for row, (capture, at_s, layout, name, text, value, half, unit, flags, decided) in enumerate(
         zip(*columns, strict=True)
@@ -168,6 +170,8 @@ def measure(
     return found
 
 
+# Quantities of which a layout may well show several, and which are not compared.
+_MANIFOLD = frozenset(("other", "count", "memory", "outcome", "capacity"))
 _COLUMNS = (
     "capture", "at_s", "layout", "readout", "text", "value", "half_width", "unit", "flags",
     "decided_text",
@@ -251,6 +255,26 @@ def _note_unknown(
         "calibration with --calibration"
         for layout, names in unknown.items()
     ]
+
+
+def _unlike(layouts: Iterable[Calibration], found: Measurements) -> Iterator[tuple[str, str]]:
+    """Readouts of one layout that by the calibration measure the same, and cannot: two clocks, say.
+
+    Nothing tells which of them is meant, so neither is compared.
+    """
+    for layout in layouts:
+        alike: dict[tuple[str, str, str], list[str]] = defaultdict(list)
+        for readout in layout.readout:
+            if readout.quantity not in _MANIFOLD:
+                what = readout.quantity, readout.statistic, readout.sensor or ""
+                alike[what].append(readout.name)
+        for (quantity, statistic, _), names in alike.items():
+            if len(names) > 1:
+                found.notices.append(
+                    f"layout {layout.name}: {_some(names)} all measure {quantity} ({statistic}) by "
+                    "the calibration; not compared, since nothing tells which is meant"
+                )
+                yield from ((layout.name, name) for name in names)
 
 
 def _note_units(readings: pd.DataFrame, found: Measurements) -> None:

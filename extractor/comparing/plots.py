@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from extractor.comparing.deriving import HELP, Derived, Subject, ambient_of, label
+from extractor.comparing.deriving import HELP, OWN_SHARE, Derived, Subject, ambient_of, label
 from extractor.comparing.rounds import Round
 from extractor.comparing.throttling import Verdict, frame_cap
 from extractor.comparing.whole import Comparison, shown, shown_unit
@@ -328,7 +328,7 @@ def _beside(whole: Comparison, name: str, each: Derived) -> str:
         rate = whole.get("frame_rate").get(each.subject)
         share = whole.get("share_at_floor").get(each.subject)
         beside = [f"{shown(rate)} fps"] if rate else []
-        beside += [f"{shown(share)} % at ≥ {whole.session.smooth_floor:g}"] if share else []
+        beside += [f"{shown(share)} % at the floor"] if share else []
         text += f"  ({', '.join(beside)})" if beside else ""
     return text
 
@@ -341,7 +341,9 @@ def _conditions(whole: Comparison, name: str, found: Mapping[Subject, Derived]) 
     session = whole.session
     parts = [session.scene or ""]
     if name == "share_at_floor":
-        parts.append(f"floor {session.smooth_floor:g} fps, {next(iter(found.values())).basis}")
+        basis = next(iter(found.values())).basis
+        own = basis == OWN_SHARE  # at which rate its floor lies the monitor does not say
+        parts.append(f"{basis} floor" if own else f"floor {session.smooth_floor:g} fps, {basis}")
     if name == "temperature_rise":
         rooms = {ambient_of(session, *subject, 1) for subject in found}
         parts.append("room " + ", ".join(f"{room:g} °C" for room in sorted(r for r in rooms if r)))

@@ -7,7 +7,6 @@ mean, and a frame rate's lows and percentiles are never recomputed from samples.
 
 from __future__ import annotations
 
-import statistics
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -475,25 +474,22 @@ def _not_there(rounds: Sequence[Round], session: Session, planned: int) -> list[
 
 
 def _mark_ended_early(rounds: Sequence[Round]) -> None:
-    """A round far shorter than most ended early; a later one stated as not run tells why."""
-    lengths = [
-        each.figures["duration"].value
-        for each in rounds
-        if each.state == "run" and "duration" in each.figures
-    ]
-    if not lengths:
-        return
-    usual = statistics.median(lengths)
-    for each in rounds:
-        duration = each.figures.get("duration")
-        if each.state != "run" or not duration or duration.value >= (1 - LENGTHS) * usual:
+    """A round far shorter than another of its device ended early; one not run tells why."""
+    longest: dict[tuple[str, str], float] = defaultdict(float)
+    runs = [each for each in rounds if each.state == "run" and "duration" in each.figures]
+    for each in runs:
+        subject = each.key.device, each.key.variant
+        longest[subject] = max(longest[subject], each.figures["duration"].value)
+    for each in runs:
+        subject = each.key.device, each.key.variant
+        if each.figures["duration"].value >= (1 - LENGTHS) * longest[subject]:
             continue
         each.ended_early = True
         later = [
             other.why
             for other in rounds
             if other.state == "not run"
-            and (other.key.device, other.key.variant) == (each.key.device, each.key.variant)
+            and (other.key.device, other.key.variant) == subject
             and other.key.round == each.key.round + 1
         ]
         if later and not each.why:
