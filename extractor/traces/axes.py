@@ -19,14 +19,15 @@ from extractor.calibration.model import Marks, Readout, Trace
 from extractor.records import AxisLabel, Doubt
 from extractor.values import FormError, parse
 
-_ON_LINE = 0.2
-"""One sigma of a grid line's or tick's middle, px."""
+_ON_LINE = 0.3
+"""One sigma of a grid line's or tick's middle, px: many programs put each on a whole px, which
+alone makes 1/sqrt(12)."""
 _BY_INK = 0.06
 """One sigma of where a label's ink has its middle, in letter heights: glyphs are not even."""
 _FITS = 4.0
 """Deviations within which a label fits, and the px that are always granted."""
 _FITS_LEAST = 1.2
-_CLOSE = 1.5
+_CLOSE = 2.0
 """Deviations within which labels that fit are the best of them, if they are three or more."""
 _SURE = 0.99
 """Probability of each of two labels from which they make an axis without a third."""
