@@ -142,6 +142,8 @@ class OwnReader:
     """Reads lines of figures and labels; ``identity`` names weights and libraries."""
 
     name = "own"
+    SPACE = 1
+    """Class of the space, the first of the characters."""
 
     def __init__(self, second: bool = True) -> None:
         self._second = second

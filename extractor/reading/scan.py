@@ -42,6 +42,7 @@ _LIKE_SIGNS = frozenset("~_=·*^")
 SIGNS = frozenset("+-")
 _SAME_INK = 0.5  # share of the digits' contrast by which ink may differ from theirs
 _VERY_INK = 0.3  # and by which a sign's may
+_ROOM = 0.3  # digit heights left before a sign
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
 _UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
 _DOT = 0.012  # squared digit heights of ink that is less than a point
@@ -53,7 +54,7 @@ _OUT = 0.15  # digit heights beyond a box in which a faint character may still b
 _NEAR = 1.05  # and to a faint character that may be one more of the figure
 _TO_UNIT = 2.2  # and to its unit
 _BESIDE_UNIT = 1.3  # and between two letters of the unit
-_CLEAR = 0.9  # likeliest column of a letter of a unit
+_CLEAR = 0.9  # path sum of a unit that is noted
 _ALIKE = 1.3  # and to a letter that a digit may have been taken for
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
@@ -151,7 +152,7 @@ class _Spot:
     """A figure among the characters of a line.
 
     ``path`` its classes, in the columns ``first`` to ``after`` (half-way to its neighbours), whose
-    probabilities are ``window``;
+    probabilities are ``window``, ``unit_path`` and ``unit_window`` the same of the unit behind it;
     ``x0``, ``x1`` the ends of its first and last character, ``left`` and ``right`` how far it
     may reach, ``sure_left`` and ``sure_right`` before it meets a character that is no chance
     likeness, ``after_sign`` where its digits begin, px of the line; ``alone``: no figure
@@ -161,6 +162,8 @@ class _Spot:
     line: str
     text: str
     unit: str
+    unit_path: tuple[int, ...]
+    unit_window: NDArray[np.float64]
     path: tuple[int, ...]
     first: int
     after: int
@@ -198,8 +201,9 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
             continue
         found.close, found.height, whole = _close(target, crop, spot)
         spot = spot if whole else replace(spot, alone=False)
-        found.text, found.unit = spot.text, spot.unit
+        found.text = spot.text
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
+    _note_units(works)
     sums = path_sums([w.spot.window for w in works], [w.spot.path for w in works])
     for work, p in zip(works, sums.tolist(), strict=True):
         work.found.around = Look("own around", work.spot.text, p)
@@ -310,10 +314,14 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
     left = x[start] - _half(chars[start]) * digit
     signed = chars[start] in SIGNS and stop > start + 1
     sure = [at for at, glyph in enumerate(glyphs) if glyph.is_there]
+    until = stop + _unit_ends(glyphs[stop - 1 :], target, crop.x + crop.picture.shape[1])
+    last = (runs[until - 1][2] + runs[until][1]) // 2 if until < len(runs) else columns
     return _Spot(
         chars[start:stop],
         ask.settle_mark(parted.text),
-        _unit(glyphs[stop - 1 :], target, crop.x + crop.picture.shape[1]),
+        "".join(chars[stop:until].split()),
+        tuple(k for k, *_ in runs[stop:until]),
+        line.probabilities[after:last],
         tuple(k for k, *_ in runs[start:stop]),
         first,
         after,
@@ -439,23 +447,35 @@ def _ends(end: _Glyph, beside: Sequence[_Glyph], alike: frozenset[str], target: 
     return True
 
 
-def _unit(glyphs: Sequence[_Glyph], target: Target, end: float) -> str:
-    """Spell the unit behind a figure whose last character is the first of ``glyphs``.
+def _unit_ends(glyphs: Sequence[_Glyph], target: Target, end: float) -> int:
+    """Tell how many of ``glyphs`` are the unit behind the first of them, a figure's last character.
 
-    It begins in the box, and may go on beyond it; '' where it may go on beyond ``end``, the edge of
+    It begins in the box, and may go on beyond it; 0 where it may go on beyond ``end``, the edge of
     what is seen.
     """
-    last, unit = glyphs[0], ""
-    for glyph in glyphs[1:]:
+    last, count = glyphs[0], 0
+    for at, glyph in enumerate(glyphs[1:], 1):
         if glyph.char == " ":
             continue
         far = glyph.x - last.x
-        if far > (_BESIDE_UNIT if unit else _TO_UNIT) * target.digit or glyph.peak < _CLEAR:
+        if glyph.char.isdigit() or far > (_BESIDE_UNIT if count else _TO_UNIT) * target.digit:
             break
-        if glyph.char.isdigit() or (not unit and glyph.x > target.box[2]):
+        if not count and glyph.x > target.box[2]:
             break
-        unit, last = unit + glyph.char, glyph
-    return unit if end - last.x > target.digit else ""
+        last, count = glyph, at
+    return count if end - last.x > target.digit else 0
+
+
+def _note_units(works: Sequence[_Work]) -> None:
+    """Note the units of which the picture leaves no doubt, with or without a space before them."""
+    held = [work for work in works if work.spot.unit]
+    windows = [work.spot.unit_window for work in held]
+    paths = [work.spot.unit_path for work in held]
+    tight = [tuple(k for k in path if k != OwnReader.SPACE) for path in paths]
+    sums = zip(path_sums(windows, paths), path_sums(windows, tight), strict=True)
+    for work, path, bare, (one, other) in zip(held, paths, tight, sums, strict=True):
+        if (one if path == bare else one + other) >= _CLEAR:
+            work.found.unit = work.spot.unit
 
 
 def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, bool]:
@@ -467,7 +487,9 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, 
     picture = around.picture
     high, wide = picture.shape[:2]
     margin = _MARGIN * target.digit
-    left = max(0, int(max(spot.left, spot.x0 - margin)))
+    # Signs are of any length: their whole room is shown.
+    room = _ROOM * target.digit if spot.after_sign > spot.x0 else margin
+    left = max(0, int(max(spot.left, spot.x0 - room)))
     right = max(left + 1, min(wide, int(np.ceil(min(spot.right, spot.x1 + margin)))))
     band = _band(picture[:, left:right], target)
     if band is None:
