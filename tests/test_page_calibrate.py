@@ -37,6 +37,7 @@ PANEL = SAMPLES / "dump" / "20260314_102626.jpg"
 CARDS = SAMPLES / "dump" / "20260314_101329.png"
 PANEL_ELSEWHERE = "H4/round-2/20260314_125056.jpg"
 PATIENCE = 120_000  # ms: the machine may be busy with other tests
+expect.set_options(timeout=30_000)
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
@@ -548,3 +549,47 @@ def test_without_a_browser_the_proposal_is_a_file_that_checks(small: Path, tmp_p
     )  # fmt: skip
     assert "layout_small: found on 1 of 1 captures" in checked.stdout
     assert (tmp_path / "check" / "0001.png").exists()
+
+
+def test_landmarks_are_cut_with_or_without_the_scene_and_keep_their_size_when_moved(
+    browser: Browser, small: Path, tmp_path: Path
+) -> None:
+    with calibrate(small, "--out", tmp_path) as served, opened(browser, served) as page:
+        page.click("#tab-landmarks")
+        page.click("role=button[name='Its box'] >> nth=0")
+        before = page.locator('.box.landmark[aria-current="true"]').bounding_box()
+        page.keyboard.press("ArrowRight")
+        settled(page)
+        after = page.locator('.box.landmark[aria-current="true"]').bounding_box()
+        assert before and after
+        assert after["width"] == pytest.approx(before["width"], abs=2)
+        bare = page.locator("#panel input[type=checkbox]")
+        was = bare.is_checked()
+        page.click("label:has-text('stand on the scene itself')")
+        expect(bare).to_be_checked(checked=not was)
+        settled(page)
+        expect(page.locator("#state")).to_contain_text("Found on 1 of 1")
+
+
+def test_a_calibration_is_mended_on_the_capture_it_was_drawn_on(
+    browser: Browser, small: Path, tmp_path: Path
+) -> None:
+    call = [sys.executable, "-m", "extractor.cli", "calibrate"]
+    subprocess.run([*call, small, "--no-browser", "--out", tmp_path], check=True)
+    file = tmp_path / "layout_small.toml"
+    file.write_text("# mine\n" + file.read_text(encoding="utf-8"), encoding="utf-8")
+    with calibrate(small, "--mend", file) as served, opened(browser, served) as page:
+        page.click('[data-row="power"]')
+        page.keyboard.press("2")  # mean
+        settled(page)
+        page.keyboard.press("Control+s")
+        page.keyboard.press("Enter")
+        expect(page.locator("#state")).to_contain_text(f"Saved to {file}")
+    mended = load_calibration(file).calibration
+    assert ("power", "mean") in {(each.quantity, each.statistic) for each in mended.readout}
+    assert file.read_text(encoding="utf-8").startswith("# mine\n")
+    elsewhere = subprocess.run(
+        [*call, LIST, "--mend", file], capture_output=True, text=True, check=False
+    )
+    assert elsewhere.returncode == 2
+    assert "where it was drawn" in elsewhere.stderr

@@ -35,7 +35,7 @@ from extractor.proposing import (
     check_relation,
     fit_relations,
     open_capture,
-    picture_of,
+    picture,
     propose,
     vocabulary,
 )
@@ -89,7 +89,7 @@ class Desk:
         self._trials = Trials(reader)
         self._start = start
         first = self._captures[0].shown
-        self._drafts = Drafts(folder, first.capture.content)
+        self._drafts = Drafts(folder, first.capture.content, start.id if start else "")
         self._draft: dict[str, Any] | None = None
         self._notices: list[str] = [self._drafts.notice] if self._drafts.notice else []
 
@@ -99,7 +99,7 @@ class Desk:
         """All that the page needs to begin: the draft that was left, or a new proposal."""
         again = ""
         if self._draft is None:
-            left = self._drafts.read() if self._start is None else None
+            left = self._drafts.read()
             if left is not None:
                 self._draft = self._reopened(left)
                 again = "Your work of last time goes on."
@@ -219,12 +219,22 @@ class Desk:
             self.keep(self._draft)
         return {"captures": [_entry(each) for each in self._captures]}
 
-    def landmark(self, box: Box, name: str, part: str) -> dict[str, Any]:
-        """The entry of a landmark that shows what lies in ``box``. Raises RefusedError."""
-        entry = picture_of(self._captures[0].shown.image, box, name, part)
-        if entry is None:
-            raise RefusedError("There is too little to see in that box. Draw it around a word.")
-        return entry
+    def landmarks(self, marks: list[dict[str, Any]], bare: bool) -> dict[str, Any]:
+        """The entries of landmarks that show what lies in their boxes. Raises RefusedError.
+
+        ``bare``: their letters stand on the scene itself, which is left out.
+        """
+        image = self._captures[0].shown.image
+        entries = []
+        for mark in marks:
+            box, name = _box(mark.get("box")), str(mark.get("name", ""))
+            entry = picture(image, box, name, str(mark.get("part", "main")), bare=bare)
+            if entry is None:
+                raise RefusedError(
+                    f"There is too little to see in the box of {name}. Draw it around a word."
+                )
+            entries.append(entry)
+        return {"landmarks": entries}
 
     def saved(self, given: dict[str, Any]) -> dict[str, Any]:
         """Save the calibration as a file, and say where. Raises RefusedError."""
@@ -448,7 +458,7 @@ def calibrating(desk: Desk) -> Starlette:
     async def left_out(request: Request) -> Response:
         return JSONResponse(await doing(desk.leave_out, int(request.path_params["at"])))
 
-    async def picture(request: Request) -> Response:
+    async def preview(request: Request) -> Response:
         data = await looking(desk.preview, int(request.path_params["at"]))
         return Response(data, media_type="image/jpeg", headers={"cache-control": "max-age=3600"})
 
@@ -457,10 +467,10 @@ def calibrating(desk: Desk) -> Starlette:
         data = await looking(desk.crop, int(request.path_params["at"]), box)
         return Response(data, media_type="image/png", headers={"cache-control": "max-age=3600"})
 
-    async def landmark(request: Request) -> Response:
+    async def landmarks(request: Request) -> Response:
         given = await _sent(request)
-        name, part = str(given.get("name", "")), str(given.get("part", "main"))
-        return JSONResponse(await doing(desk.landmark, _box(given.get("box")), name, part))
+        marks = [mark for mark in given.get("marks", []) if isinstance(mark, dict)]
+        return JSONResponse(await doing(desk.landmarks, marks, given.get("bare") is True))
 
     return application(
         [
@@ -470,10 +480,10 @@ def calibrating(desk: Desk) -> Starlette:
             Route("/api/draft", draft, methods=["PUT"]),
             Route("/api/tried", tried, methods=["POST"]),
             Route("/api/saved", saved, methods=["POST"]),
-            Route("/api/landmark", landmark, methods=["POST"]),
+            Route("/api/landmarks", landmarks, methods=["POST"]),
             Route("/api/captures", added, methods=["POST"]),
             Route("/api/captures/{at:int}", left_out, methods=["DELETE"]),
-            Route("/api/captures/{at:int}/picture", picture),
+            Route("/api/captures/{at:int}/picture", preview),
             Route("/api/captures/{at:int}/crop", crop),
         ]
     )

@@ -14,9 +14,12 @@ from extractor.errors import CallError, CaptureError
 from extractor.records import DOUBTS
 
 if TYPE_CHECKING:
+    from extractor.calibration.model import Calibration
     from extractor.proposing import Shown
 
 SOME_UNUSABLE = 1
+_MOVED = 3.0
+"""Greatest distance of a layout from where it was drawn at which its boxes can be mended, px."""
 
 
 class Say(Protocol):
@@ -34,7 +37,10 @@ def open_page(captures: Sequence[Path], out: Path | None, mend: Path | None, say
 
     start = None if mend is None else load_calibration(mend).calibration
     folder = _folder(captures, out)
-    desk = Desk(_opened(captures), folder, default_reader(), start, mend and mend.absolute())
+    shown = _opened(captures)
+    if start is not None:
+        _check_drawn_on(start, shown[0], captures[0])
+    desk = Desk(shown, folder, default_reader(), start, mend and mend.absolute())
     say("The page is open in your browser; if it is not, open this address there (it works once):")
     serve(calibrating(desk), lambda address: say(f"    {address}\nCtrl-C ends it."))
     say("Ended. What you did is kept; start it again with the same capture to go on.")
@@ -119,6 +125,29 @@ def _opened(captures: Sequence[Path]) -> list[Shown]:
         except CaptureError as error:
             raise CallError(f"{capture}: {error.problem}. {error.mend}") from None
     return shown
+
+
+def _check_drawn_on(calibration: Calibration, shown: Shown, capture: Path) -> None:
+    """Boxes are px of the capture they were drawn on, so it takes that one to mend them."""
+    from extractor.proposing import Trials
+    from extractor.reading import default_reader
+
+    drawn = {each.name: each.box for each in calibration.readout if each.box}
+    (trial,) = Trials(default_reader()).run(calibration, [shown])
+    places = trial.found.places if trial.found else ()
+    apart = [
+        max(abs(place.box.x - drawn[place.readout][0]), abs(place.box.y - drawn[place.readout][1]))
+        for place in places
+        if place.box and place.readout in drawn
+    ]
+    width, height = calibration.drawn_on
+    if (shown.capture.width, shown.capture.height) != (width, height) or (
+        drawn and (not apart or min(apart) > _MOVED)
+    ):
+        raise CallError(
+            f"{capture} does not show {calibration.name} where it was drawn: name first the "
+            f"capture of {width} x {height} px on which it was drawn, or one just like it"
+        )
 
 
 def _folder(captures: Sequence[Path], out: Path | None) -> Path:

@@ -1,8 +1,9 @@
 """Work in progress on a calibration, kept on the disk as it is done.
 
 A draft lies beside where the calibration will be saved, as ``.draft-<capture>.json``, named by the
-content of the capture it is drawn on; captures that were added on the page lie in a folder of the
-same name. Where nothing can be written there, it lies in the system's folder for temporary files.
+content of the capture it is drawn on (and, where a calibration is mended, by its id); captures that
+were added on the page lie in a folder of the same name. Where nothing can be written there, it lies
+in the system's folder for temporary files.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from typing import Any
 class Drafts:
     """The draft of one capture. ``notice`` tells the person where it had to be put, or is ''."""
 
-    def __init__(self, folder: Path, content: str) -> None:
-        name = f".draft-{content[:16]}"
+    def __init__(self, folder: Path, content: str, mended: str = "") -> None:
+        name = f".draft-{content[:16]}{f'-{mended}' if mended else ''}"
         self.notice = ""
         try:
             folder.mkdir(parents=True, exist_ok=True)

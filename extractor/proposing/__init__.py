@@ -23,7 +23,7 @@ from extractor.proposing.boxes import (
     type_heights,
 )
 from extractor.proposing.charts import Chart, find_axes, find_charts
-from extractor.proposing.landmarks import bar_at_top, edges, picture, stands_bare
+from extractor.proposing.landmarks import bar_at_top, edges, picture, stands_bare, with_room
 from extractor.proposing.lexicon import plain, vocabulary
 from extractor.proposing.marks import Question, infer_marks
 from extractor.proposing.naming import Named, name_cells, name_trace, names
@@ -46,7 +46,7 @@ __all__ = [
     "fit_relations",
     "infer_marks",
     "open_capture",
-    "picture_of",
+    "picture",
     "propose",
     "vocabulary",
 ]
@@ -96,13 +96,6 @@ def propose(shown: Sequence[Shown], reader: PlaceReader, trials: Trials | None =
     calibration = Calibration.model_validate(draft.entries(image))
     trials = trials or Trials(reader)
     return _settled(calibration, draft, trials.run(calibration, shown), shown)
-
-
-def picture_of(
-    image: Image, box: Box, name: str, part: str = "main", *, bare: bool = False
-) -> dict[str, Any] | None:
-    """A landmark of what ``box`` shows, as an entry of a calibration; None if too little."""
-    return picture(image, Label("", box, True), name, part, bare=bare)
 
 
 def _nothing(pieces: Pieces) -> str:
@@ -342,7 +335,7 @@ def _landmarks(
     found = []
     for label, name, part in list(labels.values())[:_MOST_LANDMARKS]:
         others = [box for box in ink if box != label.box]
-        entry = picture(image, label, name, part, others=others, bare=bare)
+        entry = picture(image, with_room(label.box, others), name, part, bare=bare)
         if entry:
             found.append(entry)
     if found and len(found) < _FEW:

@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 
 from extractor.calibration.rules import MAX_PICTURE_BYTES, MAX_PICTURE_SIDE
-from extractor.proposing.pieces import Label
 from extractor.proposing.strokes import Image, ground, stroke_map, whole
 from extractor.records import Box
 
@@ -28,20 +27,12 @@ _SIDE, _ABOVE = 0.4, 0.2
 
 
 def picture(
-    image: Image,
-    label: Label,
-    name: str,
-    part: str,
-    *,
-    others: Sequence[Box] = (),
-    bare: bool = False,
+    image: Image, box: Box, name: str, part: str = "main", *, bare: bool = False
 ) -> dict[str, Any] | None:
-    """The landmark of a label, as an entry of a calibration; None if it shows too little.
+    """The landmark of what ``box`` shows, as an entry of a calibration; None if that is too little.
 
-    ``others`` is the ink of everything else, which it must not show. ``bare``: the letters stand
-    on the scene itself, so the picture keeps nothing but them.
+    ``bare``: the letters stand on the scene itself, so the picture keeps nothing but them.
     """
-    box = _room(label.box, others)
     x0, y0, x1, y1 = whole(image, box)
     piece = np.ascontiguousarray(image[y0:y1, x0:x1])
     if min(piece.shape[:2]) < 5:
@@ -68,7 +59,8 @@ def stands_bare(image: Image, boxes: Sequence[Box]) -> bool:
     return sum(spread > _BUSY for spread in near) >= max(2, 0.1 * len(near))
 
 
-def _room(box: Box, others: Sequence[Box]) -> Box:
+def with_room(box: Box, others: Sequence[Box]) -> Box:
+    """The box of a label with some of the emptiness around it, but none of ``others``."""
     x0, x1 = box.x - _SIDE * box.h, box.x + min(box.w, float(_MOST_SIDE)) + _SIDE * box.h
     y0, y1 = box.y - _ABOVE * box.h, box.bottom + _ABOVE * box.h
     for other in others:

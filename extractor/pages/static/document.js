@@ -148,7 +148,7 @@ export async function draw(box) {
 
 export async function cutLandmark(name, box, part) {
   try {
-    const entry = await ask("/api/landmark", { method: "POST", body: { name, box, part } });
+    const [entry] = await cut([{ name, box, part }], isBare());
     change(() => {
       const marks = desk.draft.calibration.landmark;
       const index = marks.findIndex((each) => each.name === name);
@@ -159,6 +159,26 @@ export async function cutLandmark(name, box, part) {
     });
   } catch (error) {
     say(error.message, true);
+  }
+}
+
+export const isBare = () => doc().landmark.some((mark) => mark.picture && atob(mark.picture.slice(0, 48)).charCodeAt(25) === 6);
+
+async function cut(marks, bare) {
+  return (await ask("/api/landmarks", { method: "POST", body: { marks, bare } })).landmarks;
+}
+
+/** Cut all pictures of landmarks anew, with or without what lies under the letters. */
+export async function recut(bare) {
+  say("Cutting the landmarks anew …");
+  try {
+    const fresh = await cut(doc().landmark.filter((mark) => mark.sort === "picture").map(({ name, box, part = "main" }) => ({ name, box, part })), bare);
+    change(() => {
+      desk.draft.calibration.landmark = doc().landmark.map((mark) => fresh.find((each) => each.name === mark.name) ?? mark);
+    });
+  } catch (error) {
+    say(error.message, true);
+    show();
   }
 }
 

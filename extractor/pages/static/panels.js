@@ -3,7 +3,7 @@
 import { $, ask, make } from "./base.js";
 import { unitWord } from "./words.js";
 import { change, desk, doc, say } from "./desk.js";
-import { entryOf, freeName, remove } from "./document.js";
+import { entryOf, freeName, isBare, recut, remove } from "./document.js";
 import { same, select } from "./stage.js";
 import { choice, crop, field, measureTrace, numberField, traceChoices } from "./figures.js";
 import { show } from "./showing.js";
@@ -16,6 +16,8 @@ export function landmarksPanel() {
     make("div", { class: "fields" }, make("div", { class: "pair" },
       numberField("How many must be found", locating.needs, (value) => change(() => { desk.draft.calibration.locating.needs = Math.max(1, Math.round(value ?? 1)); }), { min: 1, max: doc().landmark.length || 1, step: 1 }),
       numberField("A bar at the top hides what scrolls under it, px", locating.bars?.[0] ?? 0, (value) => change(() => { desk.draft.calibration.locating.bars = [value ?? 0, desk.draft.calibration.locating.bars?.[1] ?? 0]; }), { min: 0 }))),
+    make("label", { class: "check" }, make("input", { type: "checkbox", checked: isBare(), onchange: () => recut(!isBare()) }),
+      make("span", {}, "The letters stand on the scene itself, without a panel under them: landmarks keep the letters alone")),
     make("div", {}, doc().landmark.map((mark) => {
       const scores = seen(mark.name);
       return make("div", { class: "entry", "aria-current": same(desk.selected, { sort: "landmark", name: mark.name }) ? "true" : undefined },
