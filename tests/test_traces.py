@@ -8,7 +8,7 @@ line; denser, the same for ``low`` and ``high``. More styles and four more progr
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,11 +25,14 @@ from drawn_charts import (
     rate,
     read,
 )
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from sklearn.datasets import load_diabetes
 
 from extractor.reading import default_reader
 from extractor.reading.cascade import FigureReader
-from extractor.records import Box, Found, JudgedTrace, PlotPlace
+from extractor.reading.interface import LineRead, WordAt
+from extractor.records import Box, Figure, Found, JudgedTrace, PlotPlace
 from extractor.traces import read_traces, settle_trace
 
 
@@ -347,3 +350,51 @@ def test_labels_to_the_right_or_inside_the_plot(place: str, reader: FigureReader
     off = errors(drawn, judged, 3.05)
     assert np.median(off.across) <= 0.25
     assert np.percentile(off.across, 95) <= 1.0
+
+
+# ---------------------------------------------------------------- what is no chart at all
+
+
+class BlindReader:
+    """Reads nothing, quickly."""
+
+    def read_line(self, crop: object) -> LineRead:
+        return LineRead("")
+
+    def read_figures(self, crops: Sequence[object], kind: str = "number") -> list[Figure]:
+        return [Figure("", 0.0) for _ in crops]
+
+    def find_words(self, image: object) -> list[WordAt]:
+        return []
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.sampled_from(["noise", "flat", "bars", "specks"]),
+    st.sampled_from(["#c85a28", "#ffffff", "#000000", "#808080"]),
+)
+def test_no_picture_ends_the_batch_or_makes_a_released_series(
+    seed: int, kind: str, colour: str
+) -> None:
+    """Also plots of a few px, at the very edge. Bars of the colour are flagged, whatever else."""
+    rng = np.random.default_rng(seed)
+    height, width = rng.integers(4, 120, 2)
+    image = np.full((height, width, 3), rng.integers(0, 256, 3), np.uint8)
+    if kind == "noise":
+        image = rng.integers(0, 256, (height, width, 3)).astype(np.uint8)
+    elif kind == "bars":
+        image[:, width // 2] = image[height // 3] = (200, 90, 40)
+    elif kind == "specks":
+        image[rng.random((height, width)) < 0.3] = (200, 90, 40)
+    w, h = rng.uniform(1, width), rng.uniform(1, height)
+    box = Box(rng.uniform(0, width - w), rng.uniform(0, height - h), w, h)
+    drawn = Drawn(rate(10, 1), image, box)
+    strip = (0.0, 0.0, 4.0, 4.0)
+    layout = calibration(drawn, colour=colour, t_labels=strip, value_labels=strip)
+    place = PlotPlace("rate", box, box, box, 0.1)
+    found = Found(LAYOUT, 1.0, box, 1.0, (), (), (place,))
+    (curve,) = read_traces(image, found, layout, BlindReader(), {"rate"})
+    assert len(curve.middles) == len(curve.uppers) == len(curve.lowers) == len(curve.states)
+    judged = settle_trace(curve, layout, found)
+    assert flags(judged) & {"no-axis", "no-line"} and not judged.t

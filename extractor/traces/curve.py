@@ -18,6 +18,8 @@ Image = NDArray[np.uint8]
 
 PAD = 10
 """Rows beyond the plot in which the width of the line may reach, px."""
+_LEAST_SIDE = 16
+"""Side of the smallest plot that is looked at, px."""
 _SEEN = 0.25
 """Share of full ink that a column's strongest pixel must have to tell how strong the line is."""
 _MITRE = 0.95
@@ -75,11 +77,14 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
         own = own & ~_frame(own, plot)
     foreign = ink.foreign[:, piece]
     width = last - first
+    nothing = np.full(width, np.nan)
+    none = Curve(nothing, nothing, nothing, "-" * width, 0.0, 0.0, 0, ink.contrast)
+    if width < _LEAST_SIDE or plot.h < _LEAST_SIDE:
+        return none
     peaks = np.where(own, share, 0).max(axis=0)
     strong = peaks[peaks > _SEEN]
     if strong.size == 0:
-        nothing = np.full(width, np.nan)
-        return Curve(nothing, nothing, nothing, "-" * width, 0.0, 0.0, 0, ink.contrast)
+        return none
     full = float(np.clip(np.median(strong), 0.3, 2.0))
     thick = np.count_nonzero(own & (share > 0.6 * full), axis=0)
     pen = max(1, int(np.median(thick[peaks > _SEEN])))
@@ -287,6 +292,7 @@ def _eroded(top: Numbers, bottom: Numbers, pen: float, reach: int) -> tuple[Numb
     """
     upper, lower = top.copy(), bottom.copy()
     size = len(top)
+    reach = min(reach, size - 1)
     for away in range(-reach, reach + 1):
         rise = np.sqrt(max(0.0, pen**2 / 4 - away**2))
         here = slice(max(0, -away), size - max(0, away))
