@@ -503,8 +503,12 @@ def _draw_sustained(canvas: _Canvas) -> None:
     whole = canvas.whole
     rounds = range(2, whole.rounds.last + 1)
     subjects = whole.rounds.subjects
-    axes = canvas.axes((0.09, 0.27, 0.88, 0.56))
+    names = [label(*each).replace(" ", "\n", 1) for each in subjects]
+    slot = 0.88 * 1920 / max(1, len(subjects))
     width = 0.8 / max(1, len(rounds))
+    # Letters of 28 px are about 17 px wide.
+    crowded = max((len(line) for name in names for line in name.split("\n")), default=0) * 18 > slot
+    axes = canvas.axes((0.09, 0.36, 0.88, 0.47) if crowded else (0.09, 0.27, 0.88, 0.56))
     by_key = {(each.key.device, each.key.variant, each.key.round): each for each in whole.rounds.all
               if each.counts}  # fmt: skip
     top = 100.0
@@ -524,6 +528,8 @@ def _draw_sustained(canvas: _Canvas) -> None:
                 x, each.value, width * 0.92, color=canvas.colour(subject[0]),
                 edgecolor=canvas.style.ink, linewidth=1.5, hatch=_HATCH if early else None,
             )  # fmt: skip
+            if slot * width < 3 * 18 and number < rounds[-1]:
+                continue  # no room for every number: the last round's matters most
             axes.annotate(
                 f"{each.value:.0f}", (x, each.value), (0, 5), textcoords="offset points",
                 ha="center",
@@ -531,8 +537,13 @@ def _draw_sustained(canvas: _Canvas) -> None:
     axes.axhline(100, color=canvas.style.soft, linewidth=2, linestyle=(0, (6, 4)))
     axes.set_ylim(0, top * 1.12)
     axes.set_ylabel("% of round 1")
-    names = [label(*each).replace(" ", "\n", 1) for each in subjects]
-    axes.set_xticks(range(len(subjects)), names)
+    if crowded:
+        axes.set_xticks(
+            range(len(subjects)), [label(*each) for each in subjects], rotation=35, ha="right",
+            rotation_mode="anchor",
+        )  # fmt: skip
+    else:
+        axes.set_xticks(range(len(subjects)), names)
     axes.tick_params(axis="x", length=0)
     axes.grid(axis="y")
     bars = "one bar a round, " + ", ".join(map(str, rounds)) if len(rounds) > 1 else "round 2"

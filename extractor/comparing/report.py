@@ -17,6 +17,7 @@ from typing import Any
 from extractor.comparing import plots
 from extractor.comparing.deriving import HELP, Derived, Subject, label
 from extractor.comparing.evidence import Crops, rows_shown
+from extractor.comparing.figures import frame_time
 from extractor.comparing.rounds import Amount, Round
 from extractor.comparing.whole import SUMMARY, Comparison, shown, shown_unit
 from extractor.session import Session
@@ -138,7 +139,10 @@ def _conditions(session: Session) -> list[str]:
             (name, yes[value] if isinstance(value, bool) else value)
             for name, value in session.graphics.items()
         ),
-        ("smooth floor", f"{session.smooth_floor:g} fps"),
+        (
+            "smooth floor",
+            f"{session.smooth_floor:g} fps, {frame_time(session.smooth_floor):.1f} ms a frame",
+        ),
         ("ties", f"within {session.tie:g} %"),
     ]
     return [f"{name}: {value}" for name, value in told if value is not None]

@@ -7,6 +7,7 @@ mean, and a frame rate's lows and percentiles are never recomputed from samples.
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -126,7 +127,7 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class Rounds:
-    """All rounds in order of key, and what the person should be told.
+    """All rounds, by device, variant, round and attempt, and what the person should be told.
 
     ``planned`` is stated in session.toml, else how many most devices ran.
     """
@@ -189,7 +190,21 @@ def build(measured: Measurements, session: Session) -> Rounds:
     planned = session.rounds or _usual_number(rounds)
     rounds += _not_there(rounds, session, planned)
     _mark_ended_early(rounds)
-    return Rounds(tuple(sorted(rounds, key=lambda each: each.key)), tuple(notices), planned)
+    ordered = sorted(rounds, key=lambda each: _place(each.key, session))
+    return Rounds(tuple(ordered), tuple(notices), planned)
+
+
+def _place(key: Key, session: Session) -> tuple[object, ...]:
+    """The order of session.toml first, then of names as people count: 2 before 10."""
+    devices = list(session.device)
+    known = session.device.get(key.device)
+    variants = list(known.variant) if known else []
+
+    def place(name: str, stated: list[str]) -> tuple[object, ...]:
+        parts = [part.zfill(12) if part.isdigit() else part for part in re.split(r"(\d+)", name)]
+        return stated.index(name) if name in stated else len(stated), parts
+
+    return place(key.device, devices), place(key.variant, variants), key.round, key.attempt
 
 
 # ---------------------------------------------------------------- one round

@@ -18,7 +18,8 @@ from typing import Literal
 import numpy as np
 
 from extractor.comparing.changes import LEAST_FALL, Fall, Floats, How, find_falls, without_spikes
-from extractor.comparing.figures import u_display
+from extractor.comparing.deriving import share_basis
+from extractor.comparing.figures import change_in_points, u_display
 from extractor.comparing.measured import Measure, Series
 from extractor.comparing.rounds import LENGTHS, Round, Rounds
 from extractor.session import Session
@@ -197,6 +198,7 @@ class _Subject:
         slower = self._is_slower_in_places(number, evidence) or slower
         less_power = self._is_down(number, "power_mean", "W", "power", evidence)
         lower_clock = self._is_down(number, "clock_mean", "MHz", "clock", evidence)
+        evidence += self._share(number)
         cooler = self._is_cooler(number, evidence)
         if slower and (less_power or lower_clock) and cooler is False:
             kind: Kind = "throttled"
@@ -301,6 +303,21 @@ class _Subject:
         )
         scatter = max(self._scatter(1, name), self._scatter(number, name))
         return share < -max(least, 2 * scatter / first)
+
+    def _share(self, number: int) -> list[str]:
+        """How the share at the floor changed, in points, where both are counted alike."""
+        first, later = self.mean(1, "share_at_floor"), self.mean(number, "share_at_floor")
+        bases = {
+            share_basis(each.figures["share_at_floor"].basis, each.figures["share_at_floor"].remark)
+            for each in (*self.rounds[1], *self.rounds[number])
+            if "share_at_floor" in each.figures
+        }
+        if first is None or later is None or len(bases) > 1:
+            return []
+        points = change_in_points(later, first)
+        return [
+            f"share at the floor {later:.1f} %, {first:.1f} % in round 1 ({points:+.1f} points)"
+        ]
 
     def _scatter(self, number: int, name: str) -> float:
         amounts = [each.figures[name] for each in self.rounds[number] if name in each.figures]

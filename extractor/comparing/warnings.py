@@ -172,13 +172,22 @@ def _energy_balance(
                 " Near a half or two: does the monitor see one cell of two, or is the nominal "
                 f"voltage that of the other? If so, set power_factor under [device.{device}]."
             )
+        points = _points(best, energy_of(session.device[device].battery) or 0.0)
         subjects = tuple(dict.fromkeys(each.subject for _, each in found if each.round))
         yield Warning(
             "energy-balance", subjects or (best.subject,),
             f"{device}: the shown power accounts for {ratio:.2f} of the energy by which the level "
-            f"fell ({best.inputs[0][0].key}), beyond what rounding and the cell's voltage "
-            f"explain.{hint} Its power, energy and rank are doubtful.",
+            f"fell ({best.inputs[0][0].key}: {points}), beyond what rounding and the cell's "
+            f"voltage explain.{hint} Its power, energy and rank are doubtful.",
         )  # fmt: skip
+
+
+def _points(each: Derived, energy: float) -> str:
+    """How far the level fell, and how far the shown power would have brought it."""
+    shown = each.inputs[0][0].figures
+    fell = shown["level_start"].value - shown["level_end"].value
+    used = figures.energy_used(shown["power_mean"].value, shown["duration"].value)
+    return f"{figures.share_of_capacity(used, energy):.1f} points by power, {fell:g} shown"
 
 
 def _ratio_bounds(attempt: Round, energy: float) -> tuple[float, float] | None:
