@@ -4,6 +4,10 @@
   with the running time in whole seconds in glyphs of its own, so a frame's time stamp says what
   is drawn.
 - libass (through ffmpeg's ``ass`` filter): subtitles in a font, outlined, over a moving picture.
+- matplotlib's Agg renderer: text of a figure, its own rasteriser and kerning.
+- scikit-learn's ``load_digits`` (E. Alpaydin and C. Kaynak 1998, Optical Recognition of Handwritten
+  Digits, UCI): figures by hand, 8 px high, that no overlay draws.
+- scikit-image's photographs: no figures at all.
 """
 
 from __future__ import annotations
@@ -16,8 +20,12 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure as Plot
 from media import ffmpeg
 from PIL import Image
+from skimage import data
+from sklearn.datasets import load_digits
 from tools import need
 
 from extractor import read_figures
@@ -134,3 +142,47 @@ def test_letters_drawn_by_libass_are_read_or_doubted(tmp_path: Path) -> None:
         if figure.probability >= UNSURE:
             assert figure.text == text
     assert right >= 0.8 * len(FIGURES)
+
+
+@pytest.mark.parametrize("family", ["DejaVu Sans", "DejaVu Sans Mono", "STIXGeneral", "cmr10"])
+def test_letters_drawn_by_matplotlib_are_read_or_doubted(family: str) -> None:
+    right = 0
+    for text in FIGURES:
+        plot = Plot(figsize=(3, 0.6), dpi=100, facecolor="#20242c")
+        canvas = FigureCanvasAgg(plot)
+        plot.text(0.5, 0.5, text, family=family, size=19, color="#f2ead8", ha="center", va="center")
+        canvas.draw()
+        drawn = np.ascontiguousarray(np.asarray(canvas.buffer_rgba())[:, :, :3])
+        kind = "size" if "x" in text else "duration" if ":" in text else "number"
+        (figure,) = read_figures([drawn], kind)
+        right += figure.text == text
+        assert figure.text == text or figure.probability < UNSURE
+    assert right >= 0.9 * len(FIGURES)
+
+
+def test_figures_by_hand_are_hardly_trusted() -> None:
+    digits = load_digits()
+    crops = []
+    for picture in digits.images[:60]:
+        grey = np.pad(255 - (picture * (255 / 16)).astype(np.uint8), 1, constant_values=255)
+        crops.append(np.repeat(grey[:, :, None], 3, axis=2))
+    figures = read_figures(crops)
+    sure = [
+        (figure.text, str(digit))
+        for figure, digit in zip(figures, digits.target, strict=False)
+        if figure.probability >= UNSURE
+    ]
+    assert all(text == digit for text, digit in sure)
+    assert len(sure) <= 0.1 * len(crops)
+
+
+def test_nothing_is_released_on_photographs_and_noise() -> None:
+    random = np.random.default_rng(4)
+    crops = [random.integers(0, 255, (30, 100, 3), dtype=np.uint8) for _ in range(6)]
+    for photograph in (data.coffee(), data.astronaut(), data.chelsea()):
+        for _ in range(18):
+            high, wide = int(random.integers(12, 60)), int(random.integers(30, 200))
+            y = int(random.integers(0, photograph.shape[0] - high))
+            x = int(random.integers(0, photograph.shape[1] - wide))
+            crops.append(np.ascontiguousarray(photograph[y : y + high, x : x + wide]))
+    assert all(figure.probability < UNSURE for figure in read_figures(crops))

@@ -164,9 +164,11 @@ class FigureReader:
 
     def _see(self, targets: Sequence[Target]) -> list[Seen]:
         return [
-            _seen_plainly(found, target)
-            if found.plain and _trusted(found, target.ask) >= trust.ENOUGH
-            else self._look_again(found, target)
+            _unless_small(
+                _seen_plainly(found, target)
+                if found.plain and _trusted(found, target.ask) >= trust.ENOUGH
+                else self._look_again(found, target)
+            )
             for found, target in zip(scan(self._own, targets), targets, strict=True)
         ]
 
@@ -382,6 +384,15 @@ def _alternatives(
     ordered = sorted(others.items(), key=lambda item: (-item[1], item[0]))
     found = [Alternative(text, probability), *(Alternative(t, p) for t, p in ordered)]
     return tuple(sorted(found[:_MOST_ALTERNATIVES], key=lambda a: -a.probability))
+
+
+def _unless_small(seen: Seen) -> Seen:
+    """Trust no figure that is smaller than any that readers were trained on."""
+    if not 0 < seen.height < trust.SMALLEST:
+        return seen
+    most = min(seen.probability, trust.PROPOSED)
+    rest = [Alternative(a.text, min(a.probability, most)) for a in seen.alternatives]
+    return replace(seen, probability=most, alternatives=tuple(rest))
 
 
 def _trusted(found: Scan, ask: Ask) -> float:

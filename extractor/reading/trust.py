@@ -47,7 +47,10 @@ BACKS = 0.5
 """Path sum that every look of the own reader must give what the general one reads to back it."""
 
 PROPOSED = 0.99
-"""Most that a text may claim which the slower readers do not see."""
+"""Most that a text may claim which is offered, not released."""
+
+SMALLEST = 8.5
+"""Height of digits, px, below which no text is more than a proposal."""
 
 ENOUGH = 0.999
 """Probability from which a figure that is plain to the own reader needs no slower one."""
