@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from extractor.comparing.deriving import HELP, OWN_SHARE, Derived, Subject, ambient_of, label
 from extractor.comparing.rounds import Round
 from extractor.comparing.throttling import Verdict, frame_cap
-from extractor.comparing.whole import Comparison, shown, shown_unit
+from extractor.comparing.whole import Comparison, shown_unit
 
 if TYPE_CHECKING:
     import numpy as np
@@ -235,14 +235,14 @@ def _bar_plots(whole: Comparison) -> Iterator[Plot]:
             yield Plot(
                 "render_size" if name == "pixels_a_frame" else name,
                 HELP[name].title.removesuffix(", first round") + ", round 1",
-                _says(found),
+                _says(whole, found),
                 _bars_of(name, found),
             )
 
 
-def _says(found: Mapping[Subject, Derived]) -> str:
+def _says(whole: Comparison, found: Mapping[Subject, Derived]) -> str:
     return "; ".join(
-        f"{label(*subject)} {shown(each)} {shown_unit(each.unit)}"
+        f"{label(*subject)} {whole.shown(each)} {shown_unit(each.unit)}"
         for subject, each in found.items()
     )
 
@@ -323,12 +323,12 @@ def _beside(whole: Comparison, name: str, each: Derived) -> str:
         attempt = each.inputs[0][0]
         width, height = (attempt.figures[f"render_{side}"].value for side in ("width", "height"))
         return f"{width:.0f} × {height:.0f}"
-    text = f"{shown(each)} {shown_unit(each.unit)}"
+    text = f"{whole.shown(each)} {shown_unit(each.unit)}"
     if name in ("energy_a_pixel", "energy_a_frame"):
         rate = whole.get("frame_rate").get(each.subject)
         share = whole.get("share_at_floor").get(each.subject)
-        beside = [f"{shown(rate)} fps"] if rate else []
-        beside += [f"{shown(share)} % at the floor"] if share else []
+        beside = [f"{whole.shown(rate)} fps"] if rate else []
+        beside += [f"{whole.shown(share)} % at the floor"] if share else []
         text += f"  ({', '.join(beside)})" if beside else ""
     return text
 
@@ -417,14 +417,16 @@ def _other_plots(whole: Comparison) -> Iterator[Plot]:
             "variants", "Variants side by side, round 1",
             "; ".join(_variant_devices(whole)), _draw_variants,
         )  # fmt: skip
-    drain = _of_battery(whole, "drain_power")
+    drain = whole.get("drain_power", 0)
     if drain:
-        yield Plot("battery_drain", "Battery drain in the battery test", _says(drain), _draw_drain)
+        yield Plot(
+            "battery_drain", "Battery drain in the battery test", _says(whole, drain), _draw_drain
+        )
     if whole.rounds.last > 1:
         yield Plot(
             "sustained", "Frame rate left of round 1, by round",
             "; ".join(
-                f"{label(*each.subject)} round {each.round}: {shown(each)} %"
+                f"{label(*each.subject)} round {each.round}: {whole.shown(each)} %"
                 for each in whole.derived
                 if each.figure == "sustained_frame_rate" and each.value is not None
             ),
@@ -433,7 +435,7 @@ def _other_plots(whole: Comparison) -> Iterator[Plot]:
     if whole.get("pixel_throughput").keys() & whole.get("power").keys():
         yield Plot(
             "power_throughput", "Power against pixel throughput, round 1",
-            _says(whole.get("energy_a_pixel")), _draw_power_throughput,
+            _says(whole, whole.get("energy_a_pixel")), _draw_power_throughput,
         )  # fmt: skip
 
 
@@ -460,7 +462,13 @@ def _draw_variants(canvas: _Canvas) -> None:
             axes.barh(at, value, 0.66, color=canvas.colour(subject[0]),
                       edgecolor=canvas.style.ink, linewidth=1.5,
                       alpha=1 - 0.35 * (at % 2))  # fmt: skip
-            axes.annotate(shown(each), (value, at), (8, 0), textcoords="offset points", va="center")
+            axes.annotate(
+                canvas.whole.shown(each),
+                (value, at),
+                (8, 0),
+                textcoords="offset points",
+                va="center",
+            )
         top = max([each.value or 0.0 for s, each in found.items() if s in subjects] + [1e-9])
         axes.set_xlim(0, top * 1.28)
         names_shown = [label(*each) for each in subjects] if column == 0 else [""] * len(subjects)
@@ -477,22 +485,18 @@ def _draw_variants(canvas: _Canvas) -> None:
     canvas.foot(_reach(list(canvas.whole.get("power").values())))
 
 
-def _of_battery(whole: Comparison, figure: str) -> dict[Subject, Derived]:
-    return whole.get(figure, 0)
-
-
 def _draw_drain(canvas: _Canvas) -> None:
     whole = canvas.whole
-    power = _of_battery(whole, "drain_power")
-    current, hours = _of_battery(whole, "drain_current"), _of_battery(whole, "hours_from_full")
+    power = whole.get("drain_power", 0)
+    current, hours = whole.get("drain_current", 0), whole.get("hours_from_full", 0)
     bars = []
     for subject, each in power.items():
         beside = []
         if subject in current:
-            beside.append(f"{shown(current[subject])} mA·h/h")
+            beside.append(f"{whole.shown(current[subject])} mA·h/h")
         if subject in hours:
-            beside.append(f"{shown(hours[subject])} h from full, extrapolated")
-        text = f"{shown(each)} W" + (f"  ({', '.join(beside)})" if beside else "")
+            beside.append(f"{whole.shown(hours[subject])} h from full, extrapolated")
+        text = f"{whole.shown(each)} W" + (f"  ({', '.join(beside)})" if beside else "")
         bars.append(_Bar(subject, each.value or 0.0, text, _error(each)))
     _draw_bars(canvas, bars, "W")
     canvas.below_title("less is better · from the drop of the level and the battery's energy")

@@ -19,7 +19,7 @@ from extractor.comparing.deriving import HELP, Derived, Subject, label
 from extractor.comparing.evidence import Crops, rows_shown
 from extractor.comparing.figures import frame_time
 from extractor.comparing.rounds import Amount, Round
-from extractor.comparing.whole import SUMMARY, Comparison, shown, shown_unit
+from extractor.comparing.whole import SUMMARY, Comparison, shown_unit
 from extractor.session import Session
 
 CAUTION = (
@@ -168,7 +168,9 @@ def _summary(whole: Comparison, links: _Links) -> dict[str, Any]:
     rows = [
         {
             "name": label(*subject),
-            "cells": [_cell(_for(whole, name, number, subject), links) for name, number in columns],
+            "cells": [
+                _cell(whole, _for(whole, name, number, subject), links) for name, number in columns
+            ],
         }
         for subject in whole.rounds.subjects
     ]
@@ -181,10 +183,10 @@ def _for(whole: Comparison, name: str, number: int, subject: Subject) -> Derived
     return found.get(subject) or (found.get((subject[0], "")) if number == 0 else None)
 
 
-def _cell(each: Derived | None, links: _Links) -> dict[str, Any] | None:
+def _cell(whole: Comparison, each: Derived | None, links: _Links) -> dict[str, Any] | None:
     if each is None:
         return None
-    return {"text": shown(each), "rank": each.rank, "to": links.derived(each)}
+    return {"text": whole.shown(each), "rank": each.rank, "to": links.derived(each)}
 
 
 def _derivation(whole: Comparison, each: Derived, links: _Links) -> dict[str, Any]:
@@ -194,7 +196,7 @@ def _derivation(whole: Comparison, each: Derived, links: _Links) -> dict[str, An
         "round": each.round or "",
         "title": HELP[each.figure].title,
         "formula": HELP[each.figure].formula,
-        "value": shown(each) if each.value is not None else "",
+        "value": whole.shown(each) if each.value is not None else "",
         "unit": shown_unit(each.unit),
         "u_display": _short(each.u_display),
         "spread": _short(each.spread),

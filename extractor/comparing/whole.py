@@ -61,6 +61,13 @@ class Comparison:
             if (each.figure, each.round) == (figure, number) and each.value is not None
         }
 
+    def shown(self, each: Derived) -> str:
+        """A value with the decimals that most of its kind are worth; a thin space a thousand."""
+        if each.value is None:
+            return ""
+        places = [decimals(other) for other in self.get(each.figure, each.round).values()]
+        return f"{each.value:,.{max(places, key=places.count)}f}".replace(",", "\u2009")
+
 
 def compare_all(
     readings: pd.DataFrame,
@@ -215,20 +222,13 @@ def summary_table(whole: Comparison) -> tuple[list[str], list[list[str]]]:
         cells = [label(*subject)]
         for name, number in columns:
             each = whole.get(name, number).get(subject)
-            cells.append("" if each is None else f"{shown(each)}{_rank(each)}")
+            cells.append("" if each is None else f"{whole.shown(each)}{_rank(each)}")
         rows.append(cells)
     return header, rows
 
 
 def _rank(each: Derived) -> str:
     return f" ({each.rank})" if each.rank else ""
-
-
-def shown(each: Derived) -> str:
-    """A value with as many decimals as its uncertainty leaves meaning; a thin space a thousand."""
-    if each.value is None:
-        return ""
-    return f"{each.value:,.{decimals(each)}f}".replace(",", "\u2009")
 
 
 def decimals(each: Derived) -> int:
