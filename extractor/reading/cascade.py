@@ -176,9 +176,10 @@ class FigureReader:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
         seen = self._look(subject, target.ask, found)
-        proposed = min(found.probability, trust.PROPOSED)
-        if found.text not in ("", seen.text) and proposed > seen.probability:
+        other = found.text.lstrip("+-") not in ("", seen.text.lstrip("+-"))
+        if other and found.probability >= min(seen.probability, trust.BACKS):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
+            # (Of signs they know more: a scene hides them from the own reader, or makes them up.)
             seen = _proposed(found, seen)
         if seen.text and seen.text == target.ask.dashes:
             return replace(seen, height=target.height)
