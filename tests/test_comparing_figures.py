@@ -126,8 +126,8 @@ def test_u_display_is_that_of_jcgm_100_2008_4_3_7():
 
 
 def test_a_difference_of_two_whole_percent_levels_has_0_41_points():
-    start = ufloat(94, figures.u_display(figures.LEVEL_HALF_WIDTH))
-    end = ufloat(87, figures.u_display(figures.LEVEL_HALF_WIDTH))
+    start = ufloat(94, figures.u_display(0.5))
+    end = ufloat(87, figures.u_display(0.5))
     drop = start - end
     assert drop.n == 7
     assert drop.s == pytest.approx(0.41, abs=0.002)

@@ -209,6 +209,24 @@ def test_a_typed_value_fills_what_no_capture_shows():
     assert skin.basis == "typed"
 
 
+def test_power_from_current_and_voltage_where_nothing_else_is_shown():
+    """1500 mA ± 0.5 at 4.00 V ± 0.005 = 6.000 W, between 5.9905 and 6.0095."""
+    meter = layout(
+        readout("amps", "current", statistic="mean", unit="mA"),
+        readout("volts", "voltage", statistic="mean", unit="V"),
+        readout("rate", "frame_rate", statistic="mean", unit="fps"),
+        name="meter",
+        id="meterlayout",
+    )
+    table = [
+        *rows(layout="meter", half=0.5, amps=-1500.0, units={"amps": "mA"}),
+        *rows(layout="meter", half=0.005, volts=4.0, rate=60.0, units={"volts": "V"}),
+    ]
+    power = compared(table, layouts=(meter,)).rounds.of("H1", "", 1)[0].figures["power_mean"]
+    assert (power.value, power.low, power.high) == pytest.approx((6.0, 5.9905025, 6.0095025))
+    assert "mean current × mean voltage" in power.source
+
+
 def test_displayed_frames_are_not_taken_for_rendered_ones():
     said = {"device": {"H1": {"frames": "displayed"}}}
     whole = compared(a_round(), session=said)

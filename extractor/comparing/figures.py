@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 Number: TypeAlias = Any  # float, or an uncertain number, which has no types of its own
 
-LEVEL_HALF_WIDTH = 0.5
-"""Half of the last digit of a level shown in whole percent, in points."""
-
 
 def _positive(what: str, value: Number) -> Number:
     nominal: Any = getattr(value, "nominal_value", value)

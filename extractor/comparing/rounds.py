@@ -248,6 +248,7 @@ def _round(
                 high=amount.high * factor,
                 remark=f"times power_factor {factor:g}",
             )
+    _power_by_current(made, factor)
     _typed(made, session.typed, notices)
     words = [each.text for each in measured if each.what.quantity == "outcome" and not each.live]
     made.outcome = words[0] if words else ""
@@ -310,6 +311,25 @@ def _ends(rows: Sequence[Measured]) -> tuple[Measured, Measured]:
         min(rows, key=lambda each: each.high),
         max(rows, key=lambda each: each.low),
     )
+
+
+def _power_by_current(made: Round, factor: float) -> None:
+    """Power where only current and voltage are shown: the product of their means, and said so."""
+    current, voltage = made.figures.get("current_mean"), made.figures.get("voltage_mean")
+    if "power_mean" in made.figures or current is None or voltage is None:
+        return
+    ends = [
+        factor * figures.electric_power(c, v)
+        for c in (current.low, current.high)
+        for v in (voltage.low, voltage.high)
+    ]
+    value = factor * figures.electric_power(current.value, voltage.value)
+    times = "" if factor == 1.0 else f", times power_factor {factor:g}"
+    made.figures["power_mean"] = Amount(
+        value, (max(ends) - min(ends)) / 2, min(ends), max(ends), "W", current.basis,
+        tuple(dict.fromkeys((*current.captures, *voltage.captures))),
+        (*current.rows[:1], *voltage.rows[:1]), f"mean current × mean voltage{times}",
+    )  # fmt: skip
 
 
 def _began(
