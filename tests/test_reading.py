@@ -168,7 +168,7 @@ def test_a_readout_is_read_with_all_that_judging_needs() -> None:
     assert reading.height == pytest.approx(drawing.height, abs=2)
     assert 0.3 < reading.sharpness <= 1.0
     assert not reading.cut
-    assert [look.reader for look in reading.looks] == ["own around", "own close"]
+    assert [look.reader for look in reading.looks] == ["own reader (box)", "own reader (close)"]
     assert {look.text for look in reading.looks} == {"58.3"}
     assert {near.kind for near in reading.neighbours} == {"lost-sign", "other-digit"}
     assert all(near.probability < 1e-3 for near in reading.neighbours)

@@ -182,3 +182,34 @@ def test_trust_grows_with_the_path_sum_and_with_agreement(sure: bool) -> None:
 def test_what_a_look_saw_only_weakly_is_not_released(sure: bool) -> None:
     assert trust.probability(0.9999, 0.95, sure, trust._AGREES) >= RELEASED
     assert trust.probability(0.9999, 0.6, sure, trust._AGREES) < RELEASED
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_what_is_plain_is_trusted_as_far_as_its_least_sure_looks(known: bool) -> None:
+    sums = [0.9, 0.99, 0.995, 0.999, 0.9999, 1.0]
+    values = [trust.plain([p], known) for p in sums]
+    assert values == sorted(values)
+    assert values[-1] == pytest.approx(trust.CEILING)
+    assert trust.plain([1.0, 0.9, 1.0], known) < trust.plain([1.0, 1.0, 1.0], known)
+    # A comma and a point differ by a px or two: where the layout does not state them, doubt stays.
+    assert (trust.plain([0.995], known) >= RELEASED) == known
+
+
+def test_letters_smaller_than_any_trained_ones_are_proposals() -> None:
+    small = draw("58.3", size=9).crop(0.2)
+    (figure,) = FigureReader().read_figures([small])
+    assert figure.probability <= trust.PROPOSED
+    assert all(a.probability <= trust.PROPOSED for a in figure.alternatives)
+
+
+def test_what_the_own_reader_doubts_is_proposed_but_for_its_sign() -> None:
+    for own, general, said in (
+        ("53.8", "58.3", "53.8"),
+        ("583", "58.3", "583"),
+        ("58.3", "-58.3", "-58.3"),
+        ("-58.3", "58.3", "58.3"),
+    ):
+        reader = FigureReader(Own(own, 0.95), Says(general), Witness(""))  # type: ignore[arg-type]
+        (figure,) = reader.read_figures([CROP])
+        assert figure.text == said
+        assert figure.probability < RELEASED

@@ -31,7 +31,10 @@ def test_plain_figures_need_two_looks_of_the_first_net() -> None:
     drawn = [draw("58.3", name=n, size=34, before="P        ", after=" V") for n in FONTS]
     found = [look(each) for each in drawn]
     assert [(each.text, each.plain) for each in found] == [("58.3", True)] * len(FONTS)
-    few = [[each.reader for each in one.looks] == ["own around", "own close"] for one in found]
+    few = [
+        [each.reader for each in one.looks] == ["own reader (box)", "own reader (close)"]
+        for one in found
+    ]
     assert sum(few) >= len(FONTS) - 2
 
 

@@ -206,15 +206,20 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     _note_units(works)
     sums = path_sums([w.spot.window for w in works], [w.spot.path for w in works])
     for work, p in zip(works, sums.tolist(), strict=True):
-        work.found.around = Look("own around", work.spot.text, p)
-    _look(reader, "first", [(work.found, work.alone) for work in works], "own close")
+        work.found.around = Look("own reader (box)", work.spot.text, p)
+    _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
     doubtful = [w for w in works if not _is_sure(w.found) or w.found.text[0] in SIGNS]
-    _look(reader, "second", [(work.found, work.alone) for work in doubtful], "own close 2")
+    _look(
+        reader,
+        "second",
+        [(work.found, work.alone) for work in doubtful],
+        "own reader (close, second net)",
+    )
     wider = [
         (w.found, _alone(w.alone, stretched(w.alone.picture, _WIDER), _WIDER)) for w in doubtful
     ]
-    _look(reader, "first", wider, "own wider")
+    _look(reader, "first", wider, "own reader (wider)")
     lines = reader.look([work.around.picture for work in doubtful], "second")
     for work, line in zip(doubtful, lines, strict=True):
         other = _spot(line, work.around, work.target)
