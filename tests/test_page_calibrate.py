@@ -312,7 +312,8 @@ def test_boxes_are_drawn_moved_resized_named_and_deleted_and_all_is_undone(
 def test_nothing_is_lost_when_the_command_is_killed(
     browser: Browser, small: Path, tmp_path: Path
 ) -> None:
-    other = tmp_path / "other.png"
+    other = tmp_path / "other" / "small.png"  # two devices may name a capture alike
+    other.parent.mkdir()
     picture = Image.open(small)
     picture.resize((picture.width * 5 // 4, picture.height * 5 // 4)).save(other)
     out = tmp_path / "calibration"

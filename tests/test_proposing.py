@@ -375,6 +375,16 @@ def test_without_figures_it_says_so(text: str) -> None:
     assert "Draw a box" in proposal.notes[0] or "draw a box" in proposal.notes[0]
 
 
+def test_two_overlays_on_one_capture_are_told_by_what_is_shown_twice() -> None:
+    image = paper(1300, 500)
+    for at, (label, text) in enumerate((("Clock", "812 MHz"), ("Power", "5.94 W"))):
+        written(image, label, 60, 100 + 80 * at, 30)
+        written(image, text, 300, 100 + 80 * at, 34)
+    written(image, "Pace 60.2 fps   Draw 5.94 W   Left 98 %", 40, 460, 28)
+    proposal = propose([shown(image)], default_reader())
+    assert any("power is shown twice" in note for note in proposal.notes)
+
+
 def test_several_captures_settle_what_one_leaves_open() -> None:
     def page(rate: str, load: str) -> Shown:
         image = paper()

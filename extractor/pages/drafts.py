@@ -61,9 +61,15 @@ class Drafts:
             beside.unlink(missing_ok=True)
 
     def keep_capture(self, name: str, data: bytes) -> Path:
-        """Keep the bytes of a capture that was added on the page. Raises OSError."""
+        """Keep the bytes of a capture that was added on the page. Raises OSError.
+
+        Captures of two devices may have one name: none takes the place of another.
+        """
         self.captures.mkdir(exist_ok=True)
         plain = re.sub(r"[^\w.() -]", "_", Path(name).name).lstrip(".") or "capture"
-        path = self.captures / plain[-120:]
+        path, number = self.captures / plain[-120:], 2
+        while path.exists() and path.read_bytes() != data:
+            path = path.with_name(f"{number}-{plain[-120:]}")
+            number += 1
         path.write_bytes(data)
         return path

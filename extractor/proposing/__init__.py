@@ -444,12 +444,31 @@ def _settled(
         for each, trial in zip(shown, trials, strict=True)
         if trial.found is None
     ]
+    twice = _twice(calibration)
+    if twice:
+        notes.append(
+            f"{' and '.join(twice)} {'is' if len(twice) == 1 else 'are'} shown twice. Do two "
+            "overlays lie on this capture? Then remove the figures of one of them, and make "
+            "another calibration for it; or take a capture that shows one alone."
+        )
     labels = {
         name: each.cell.label.text if each.cell.label and each.cell.label.sure else ""
         for name, each in zip(draft.names, draft.named, strict=True)
     }
     every = (*questions, *asked, *draft.asked)
     return Proposal(calibration, every, tuple(fits), tuple(notes), labels)
+
+
+def _twice(calibration: Calibration) -> list[str]:
+    """The names of readouts that another one measures too."""
+    seen: dict[tuple[str, str, str | None], str] = {}
+    found: dict[str, None] = {}
+    for readout in calibration.readout:
+        meaning = (readout.quantity, readout.statistic, readout.sensor)
+        first = seen.setdefault(meaning, readout.name)
+        if first != readout.name and readout.quantity != "other":
+            found[first] = None
+    return list(found)
 
 
 def _same_decimals(texts: Sequence[str], marks: Marks) -> int | None:
