@@ -155,7 +155,8 @@ def fit_axis(
         if sure < _SURE or len(labels) > 2:
             why = f"{name}: {_listed(labels)}; two alone must both be sure"
             doubts.append(Doubt("few-labels", why))
-    odd = [label for (label, _), fit in zip(known, fits, strict=True) if not fit]
+    near = _by_text(known, place, value, fits)
+    odd = [label for (label, _), fit in zip(known, fits | near, strict=True) if not fit]
     odd += [label for label, each in zip(labels, says, strict=True) if not math.isfinite(each)]
     if odd:
         left = " and ".join(f'"{label.beside}"' for label in odd)
@@ -196,6 +197,19 @@ def _consensus(
         if (fits.sum(), -total) > (best.sum(), -off_best):
             best, off_best = fits, total
     return best
+
+
+def _by_text(
+    known: Sequence[tuple[AxisLabel, float]],
+    place: NDArray[np.float64],
+    value: NDArray[np.float64],
+    fits: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Which labels stand where they say, though the line taken for theirs was another's."""
+    line = fit_line(value[fits], place[fits])
+    at = np.array([label.at for label, _ in known])
+    within = np.array([_FITS * max(0.5, _BY_INK * label.height) for label, _ in known])
+    return np.abs(at - line.intercept - line.slope * value) <= within
 
 
 def _is_log(

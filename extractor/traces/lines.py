@@ -21,6 +21,8 @@ _FAINTEST = 0.12
 """The same as a share of the strongest line, an axis or a frame: less is what coding leaves."""
 _WINDOW = 21
 """Rows from whose median a line must differ."""
+_TICK_LEAST = 0.4
+"""Strength of the weakest tick, in strengths of the strongest line of the chart."""
 _TICK = 4
 """How far from the plot's edge ticks are looked for, px: labels stand further away."""
 
@@ -42,15 +44,16 @@ def find_lines(ink: Ink, plot: Box) -> tuple[Lines, Lines]:
     bare = np.where(_grown(ink.own), np.nan, ink.light)
     left, right = round(plot.x) + 2, round(plot.right) - 2
     top, bottom = round(plot.y) + 2, round(plot.bottom) - 2
-    rows = _peaks(_mean(bare[:, left:right], 1))
-    columns = _peaks(_mean(bare[top:bottom].T, 1))
+    rows, strong = _peaks(_mean(bare[:, left:right], 1))
+    columns, stronger = _peaks(_mean(bare[top:bottom].T, 1))
     strips = (
         bare[:, max(0, left - 2 - _TICK) : left - 3],
         bare[:, right + 3 : right + 3 + _TICK],
         bare[max(0, top - 2 - _TICK) : top - 3].T,
         bare[bottom + 3 : bottom + 3 + _TICK].T,
     )
-    beside = [_ticks(strip) for strip in strips]
+    least = _TICK_LEAST * max(strong, stronger)
+    beside = [_ticks(strip, least) for strip in strips]
     return (
         Lines(columns, (*beside[2], *beside[3]), _ends(bare, rows, plot)),
         Lines(rows, (*beside[0], *beside[1]), _ends(bare.T, columns, _turned(plot))),
@@ -72,23 +75,27 @@ def _mean(values: Plane, axis: int) -> Numbers:
     return np.where(count > 0.1 * values.shape[axis], total / np.maximum(count, 1), 0.0)
 
 
-def _ticks(strip: Plane) -> tuple[float, ...]:
+def _ticks(strip: Plane, least: float) -> tuple[float, ...]:
+    """Ticks as strong as ``least``: what coding leaves of grid lines beyond the plot is weaker."""
     if min(strip.shape) < 3:
         return ()
-    # beside the plot's edge a tick is longest, and the labels are furthest
-    return _peaks(_mean(strip, 1))
+    places, _ = _peaks(_mean(strip, 1), least)
+    return places
 
 
-def _peaks(profile: Numbers) -> tuple[float, ...]:
-    """Middles of narrow deviations from the profile's own running median, to a fraction of a px."""
+def _peaks(profile: Numbers, least: float = 0.0) -> tuple[tuple[float, ...], float]:
+    """Middles of narrow deviations from the profile's own running median, to a fraction of a px.
+
+    ``least`` is how strong they are at least, code values; the strongest is returned with them.
+    """
     if profile.size < 5:
-        return ()
+        return (), 0.0
     half = min(_WINDOW, profile.size | 1) // 2
     padded = np.pad(profile, half, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     off = profile - np.median(windows, axis=1)
     size = np.abs(off)
-    least = max(_LEAST, _NOISE * float(np.median(size)), _FAINTEST * float(size.max()))
+    least = max(least, _LEAST, _NOISE * float(np.median(size)), _FAINTEST * float(size.max()))
     middles = []
     for at in np.flatnonzero(size > least):
         around = size[max(0, at - 2) : at + 3]
@@ -98,7 +105,7 @@ def _peaks(profile: Numbers) -> tuple[float, ...]:
         same = np.where(np.sign(off[reach]) == np.sign(off[at]), size[reach], 0)
         place = np.arange(profile.size)[reach] + 0.5
         middles.append(float((same * place).sum() / same.sum()))
-    return tuple(middles)
+    return tuple(middles), float(size.max())
 
 
 def _ends(bare: Plane, rows: tuple[float, ...], plot: Box) -> tuple[float, ...]:

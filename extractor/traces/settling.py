@@ -43,6 +43,8 @@ _FIXED = 1.0
 """The same where the axis is a fixed range."""
 _INK_ERROR = 0.75
 """What the middle of the ink may be off, px."""
+_POINT = 0.4
+"""Widths of the line that the point of a single sample may reach beyond it."""
 _MEAN_SLACK = 0.02
 """Share of a card's mean that a chart of fewer samples than the card counts may be off."""
 _TIME_SLACK = 0.03
@@ -81,7 +83,7 @@ def settle_trace(
     edge = [at for at in seen if read.states[at] == "e"]
     if edge:
         doubts.append(Doubt("leaves-plot", f"in {len(edge)} of {len(seen)} columns"))
-    doubts += _against_cards(settled, axes, trace, calibration, cards, floor)
+    doubts += _against_cards(settled, axes, read.pen, trace, calibration, cards, floor)
     return replace(settled, doubts=tuple(doubts))
 
 
@@ -211,6 +213,7 @@ def _in_units(read: TraceRead, bare: JudgedTrace, axes: _Axes, seen: Sequence[in
 def _against_cards(
     settled: JudgedTrace,
     axes: _Axes,
+    pen: float,
     trace: Trace,
     calibration: Calibration,
     cards: Sequence[Judged],
@@ -231,7 +234,7 @@ def _against_cards(
         half = (card.half_width or 0.0) + slack
         why = ""
         if _same(readout, trace):
-            why = _value_doubt(settled, readout, card.value, half)
+            why = _value_doubt(settled, readout, card.value, half, _POINT * pen * px)
         elif readout.quantity == "duration" and readout.statistic == "total":
             why = _time_doubt(settled, card.value, abs(axes.t.line.slope))
         elif (
@@ -252,7 +255,9 @@ def _same(readout: Readout, trace: Trace) -> bool:
     )
 
 
-def _value_doubt(settled: JudgedTrace, readout: Readout, card: float, slack: float) -> str:
+def _value_doubt(
+    settled: JudgedTrace, readout: Readout, card: float, slack: float, point: float
+) -> str:
     low, high = _known(settled.low), _known(settled.high)
     match readout.statistic:
         case "mean":
@@ -261,10 +266,10 @@ def _value_doubt(settled: JudgedTrace, readout: Readout, card: float, slack: flo
             if not least - slack <= card <= most + slack:
                 return f"is {card:g}, the curve's mean lies in {least:.4g} to {most:.4g}"
         case "lowest":
-            if min(low) < card - slack:
+            if min(low) < card - slack - point:
                 return f"is {card:g}, the curve goes down to {min(low):.4g}"
         case "highest":
-            if max(high) > card + slack:
+            if max(high) > card + slack + point:
                 return f"is {card:g}, the curve goes up to {max(high):.4g}"
     return ""
 
