@@ -41,13 +41,12 @@ async function leaveOut() {
 
 function openHelp() {
   $("helping").replaceChildren(
-    make("h2", { id: "helping-title" }, "How this page works"),
+    make("div", { class: "head" }, make("h2", { id: "helping-title" }, "How this page works"), make("button", { type: "button", class: "main", onclick: () => $("helping").close() }, "Close")),
     make("p", {}, "A calibration teaches ocrlog one layout of an overlay. You draw it once, on one capture; captures of other devices are read with the same file, since everything is found by landmarks: labels and edges that look alike everywhere."),
     make("p", {}, "Every change is kept on the disk at once. If this page or the command ends, start the command again with the same capture and go on."),
     make("p", {}, "Boxes: a solid frame is a figure that is read without doubt, a dashed one a figure in doubt, a dotted one a landmark."),
     make("h3", {}, "Keys"),
-    make("table", { class: "keys" }, make("tbody", {}, KEYS.map(([keys, what]) => make("tr", {}, make("th", { scope: "row" }, make("kbd", {}, keys)), make("td", {}, what))))),
-    make("p", { class: "foot" }, make("button", { type: "button", class: "main", onclick: () => $("helping").close() }, "Close")));
+    make("table", { class: "keys" }, make("tbody", {}, KEYS.map(([keys, what]) => make("tr", {}, make("th", { scope: "row" }, make("kbd", {}, keys)), make("td", {}, what))))));
   $("helping").showModal();
 }
 

@@ -34,7 +34,7 @@ export function show() {
   if (focus?.row) focusRow(desk.selected?.sort === "readout" && !panel.querySelector(`[data-row="${focus.row}"]`) ? desk.selected.name : focus.row);
   else if (focus) panel.querySelectorAll(focus.tag)[focus.index]?.focus({ preventScroll: true });
   $("tabs").replaceChildren(...Object.entries(TABS).map(([key, words]) => {
-    const more = { figures: desk.draft.questions.length ? ` (${desk.draft.questions.length} ?)` : "", landmarks: ` (${doc().landmark.length})`, relations: ` (${(doc().relation ?? []).length})`, charts: ` (${(doc().trace ?? []).length})`, layout: "" }[key];
+    const more = { figures: desk.draft.questions.length ? ` (${desk.draft.questions.length} ?)` : "", landmarks: "", relations: "", charts: ` (${(doc().trace ?? []).length})`, layout: "" }[key];
     return make("button", { type: "button", role: "tab", id: `tab-${key}`, "aria-selected": String(key === desk.tab), "aria-controls": "panel", tabindex: key === desk.tab ? 0 : -1, onclick: () => { desk.tab = key; show(); panel.scrollTop = 0; }, onkeydown: (event) => tabKey(event, key) }, words + more);
   }));
   $("undo").disabled = !desk.done.length;
