@@ -20,10 +20,9 @@ from extractor.comparing.throttling import Verdict, frame_cap
 from extractor.comparing.whole import Comparison, shown_unit
 
 if TYPE_CHECKING:
-    import numpy as np
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from numpy.typing import NDArray
+    from PIL.Image import Image
 
 PALETTE = ("#2f50d5", "#bd6c06", "#1cd0d4", "#884866", "#e8b17f", "#4393fc", "#be7881", "#8b4633")
 """One colour a device, found by a search for the greatest least CIEDE2000 between any two under
@@ -34,7 +33,6 @@ LETTERS = 28
 """The smallest letters, px at 1080 lines."""
 
 _DOTS = 100  # a px of a plot of 1080 lines is one dot
-_SIZES = {"1080": _DOTS, "2160": 2 * _DOTS}
 _REPORT_DOTS = 75
 _HATCH = "///"
 _FOOT_LINES = 3
@@ -88,21 +86,23 @@ def render(whole: Comparison, plot: Plot, style: Style) -> Iterator[tuple[str, b
         if style.name == "print":
             yield f"{plot.name}_print.pdf", canvas.pdf()
             return
-        for size, dots in _SIZES.items():
-            yield f"{plot.name}_{size}_{style.name}.png", canvas.png(dots)
+        large = canvas.picture(2 * _DOTS)
+        for size, picture in (("2160", large), ("1080", large.reduce(2))):
+            out = io.BytesIO()
+            picture.save(out, "PNG", compress_level=3)
+            yield f"{plot.name}_{size}_{style.name}.png", out.getvalue()
 
 
 def picture(whole: Comparison, plot: Plot, style: Style) -> bytes:
     """A plot as WebP of 1440 × 810, for the report."""
     import matplotlib as mpl
-    from PIL import Image
 
     with mpl.rc_context(_settings(style)):
         canvas = _Canvas(whole, style, plot.title)
         plot.draw(canvas)
-        pixels = canvas.pixels(_REPORT_DOTS)
+        drawn = canvas.picture(_REPORT_DOTS)
     out = io.BytesIO()
-    Image.fromarray(pixels).convert("RGB").save(out, "WEBP", quality=80, method=2)
+    drawn.save(out, "WEBP", quality=80, method=2)
     return out.getvalue()
 
 
@@ -123,7 +123,6 @@ def _settings(style: Style) -> Any:
         "grid.color": style.grid,
         "hatch.color": style.ink,
         "hatch.linewidth": 2.0,
-        "pdf.fonttype": 42,
         "savefig.facecolor": style.back or "none",
         "figure.facecolor": style.back or "none",
         "axes.facecolor": "none",
@@ -175,25 +174,17 @@ class _Canvas:
         axes.set_axisbelow(True)
         return axes
 
-    def pixels(self, dots: int) -> NDArray[np.uint8]:
-        """The picture as RGBA; ``dots`` an inch, of which it is 19.2 wide."""
+    def picture(self, dots: int) -> Image:
+        """The picture, RGBA where it is transparent; ``dots`` an inch, of which it is 19.2 wide."""
         import numpy as np
+        from PIL import Image
 
         self._add_halo()
         self.figure.set_dpi(dots)
         canvas: Any = self.figure.canvas
         canvas.draw()
-        drawn: NDArray[np.uint8] = np.asarray(canvas.buffer_rgba()).copy()
-        return drawn
-
-    def png(self, dots: int) -> bytes:
-        from PIL import Image
-
-        picture = Image.fromarray(self.pixels(dots))
-        out = io.BytesIO()
-        opaque = self.style.back is not None
-        (picture.convert("RGB") if opaque else picture).save(out, "PNG", compress_level=3)
-        return out.getvalue()
+        drawn = Image.fromarray(np.asarray(canvas.buffer_rgba()))
+        return drawn.convert("RGB") if self.style.back is not None else drawn.copy()
 
     def pdf(self) -> bytes:
         out = io.BytesIO()
