@@ -273,7 +273,11 @@ def test_units_are_written_as_people_do():
 
 
 def test_names_with_odd_signs_and_twenty_devices_are_drawn():
-    tables = [a_round(f"{n}.png", device=f"$x_{n}$ <b>&", watts=2.0 + n) for n in range(20)]
+    tables = [
+        a_round(f"{n}-{k}.png", device=f"$x_{n}$ <b>&", round=str(k), watts=2.0 + n)
+        for n in range(20)
+        for k in (1, 2)
+    ]
     many = compared(*tables)
     for name in ("energy_a_pixel", "sustained", "power_throughput", "missing"):
         draw(name, many)
