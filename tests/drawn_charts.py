@@ -335,6 +335,18 @@ def errors(
     )
 
 
+def hidden_columns(drawn: Drawn, pen: float) -> np.ndarray | None:
+    """Columns in which another line runs over the line or right beside it."""
+    spec = drawn.spec
+    if spec.other is None:
+        return None
+    x = drawn.plot.x + drawn.plot.w * spec.t / spec.t_end
+    columns = np.arange(int(drawn.plot.x), int(drawn.plot.right) + 1)
+    apart = np.abs(np.interp(columns + 0.5, x, spec.v) - np.interp(columns + 0.5, x, spec.other))
+    span = spec.value_range[1] - spec.value_range[0]
+    return columns[apart * drawn.plot.h / span < 1.5 * pen + 1]
+
+
 def _extremes(x: np.ndarray, y: np.ndarray, at: np.ndarray, half: float) -> np.ndarray:
     """Least and greatest y of the polyline within ``half`` px of each place."""
     ends = np.interp(at - half, x, y), np.interp(at + half, x, y)

@@ -36,6 +36,7 @@ from drawn_charts import (
     Spec,
     errors,
     gnuplot_chart,
+    hidden_columns,
     matplotlib_chart,
     own_shift,
     rate,
@@ -101,7 +102,7 @@ def measure(maker: Maker) -> Iterator[Row]:
         if not judged.t:
             yield Row(name, spec, shifts[key], None, None, flags, took)
             continue
-        pen, hidden = spec.width * spec.density, _hidden(drawn, curve.pen)
+        pen, hidden = spec.width * spec.density, hidden_columns(drawn, curve.pen)
         yield Row(
             name,
             spec,
@@ -111,18 +112,6 @@ def measure(maker: Maker) -> Iterator[Row]:
             flags,
             took,
         )
-
-
-def _hidden(drawn: Drawn, pen: float) -> np.ndarray | None:
-    """Columns in which another line runs over the line or right beside it."""
-    spec = drawn.spec
-    if spec.other is None:
-        return None
-    x = drawn.plot.x + drawn.plot.w * spec.t / spec.t_end
-    columns = np.arange(int(drawn.plot.x), int(drawn.plot.right) + 1)
-    apart = np.abs(np.interp(columns + 0.5, x, spec.v) - np.interp(columns + 0.5, x, spec.other))
-    span = spec.value_range[1] - spec.value_range[0]
-    return columns[apart * drawn.plot.h / span < 1.5 * pen + 1]
 
 
 def _two(values: np.ndarray) -> str:
