@@ -436,7 +436,8 @@ def test_files_that_are_no_captures_are_refused_in_words(
 ) -> None:
     note = tmp_path / "note.png"
     note.write_text("no picture")
-    huge = blank(tmp_path / "huge.png", (12000, 9000))
+    huge = tmp_path / "huge.png"
+    Image.new("1", (12000, 9000)).save(huge)
     with calibrate(small, "--out", tmp_path / "out") as served, opened(browser, served) as page:
         for file in (note, huge):
             page.set_input_files("#files", file)

@@ -197,7 +197,7 @@ def test_marks_that_are_stated_never_turn_a_figure(
 
 
 def axis_label(text: str, x: float, y: float) -> Figure:
-    return Figure(text, "number", Box(x, y, 12.0 * len(text), 18), "", x, x, "", 0, inline=False)
+    return Figure(text, "number", Box(x, y, 12.0 * len(text), 18), "", x, x, "", inline=False)
 
 
 def test_axes_are_numbers_in_equal_steps_and_a_plot_lies_between_them() -> None:

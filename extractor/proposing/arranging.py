@@ -177,7 +177,7 @@ def _filled(
                 dashes = "--" if not word and other.box.h < 0.6 * height else ""
                 figure = Figure(
                     other.text if word else dashes, "word" if word else "number", box, "",
-                    box.right, box.right, label.text, -1, inline=False,
+                    box.right, box.right, label.text, inline=False,
                 )  # fmt: skip
                 added.append(Cell(figure, label, side, unread=True))
                 used |= {id(label), id(other)}

@@ -52,7 +52,7 @@ class Figure:
     """A figure: ``box`` close around its digits, ``text`` as read.
 
     ``unit`` is drawn behind it ('' if none is), from ``unit_at`` to ``end`` px. ``before`` is the
-    text that stands right before it on its line, and ``line`` numbers that line.
+    text that stands right before it on its line; ``inline``: there is some.
     """
 
     text: str
@@ -62,7 +62,6 @@ class Figure:
     unit_at: float
     end: float
     before: str
-    line: int
     inline: bool
 
     @property
@@ -112,8 +111,8 @@ def find_pieces(image: Image, reader: TextReader) -> Pieces:
     lines = _lines([word for word in reader.find_words(image) if word.text.strip()])
     figures: list[Figure] = []
     labels: list[Label] = []
-    for number, line in enumerate(lines):
-        found, rest = _part(image, line, number, lines, reader)
+    for line in lines:
+        found, rest = _part(image, line, lines, reader)
         figures += found
         labels += rest
     return Pieces(tuple(figures), tuple(labels), tuple(lines))
@@ -170,15 +169,15 @@ def _around(boxes: Sequence[Box]) -> Box:
 
 
 def _part(
-    image: Image, line: Line, number: int, lines: Sequence[Line], reader: TextReader
+    image: Image, line: Line, lines: Sequence[Line], reader: TextReader
 ) -> tuple[list[Figure], list[Label]]:
     if not re.search(r"[0-9]", line.text):
         sure = all(_is_sure(word) for word in line.words)
         return [], [Label(line.text, tight(image, line.box), sure)]
     chars = _chars(image, line, reader)
-    figures = _figures(image, line, chars, number)
+    figures = _figures(image, line, chars)
     if figures is None:  # the finder may have cut a unit in its middle: that is read apart
-        figures = _figures(image, line, _without_rest(chars), number)
+        figures = _figures(image, line, _without_rest(chars))
     if figures and not all(_likely(word) for word in line.words):
         figures = None
     if figures is None:
@@ -218,7 +217,7 @@ def _chars(image: Image, line: Line, reader: TextReader) -> list[CharAt]:
     return chars
 
 
-def _figures(image: Image, line: Line, chars: Sequence[CharAt], number: int) -> list[Figure] | None:
+def _figures(image: Image, line: Line, chars: Sequence[CharAt]) -> list[Figure] | None:
     """The figures of a line, or None where its digits are part of a text.
 
     A line is figures only if it is ``(words? figure unit?)`` over and over: words behind the last
@@ -256,7 +255,6 @@ def _figures(image: Image, line: Line, chars: Sequence[CharAt], number: int) -> 
         unit_at = behind if unit and behind is not None else box.right
         found.append(Figure(
             match[0].strip(), kind, box, drawn_unit(unit) if unit else "", unit_at, last, label,
-            number,
             inline=bool(label),
         ))  # fmt: skip
         at = end

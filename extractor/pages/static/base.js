@@ -45,9 +45,6 @@ export function make(tag, attributes = {}, ...children) {
   return element;
 }
 
-/** A copy that shares nothing. */
-export const copy = (value) => structuredClone(value);
-
 /** Call once, when no further call came for some time. */
 export function later(what, ms) {
   let waiting = 0;

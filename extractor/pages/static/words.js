@@ -41,7 +41,7 @@ export const STATISTICS = {
   spread: ["spread", "-"],
 };
 
-export const UNITS = { Cel: "°C", "[degF]": "°F", "mA.h": "mA·h", "W.h": "W·h", MiBy: "MiB", GiBy: "GiB", "cd/m2": "cd/m²", "": "none" };
+const UNITS = { Cel: "°C", "[degF]": "°F", "mA.h": "mA·h", "W.h": "W·h", MiBy: "MiB", GiBy: "GiB", "cd/m2": "cd/m²", "": "none" };
 
 export const KINDS = {
   number: "a number",
