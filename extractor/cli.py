@@ -181,7 +181,7 @@ def compare(
         answers = ask_all(asked, _ask)
         with _progress() as progress:
             result = finish(prepared, answers, progress)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):
         typer.echo("ocrlog: interrupted; what was read is kept, the next run goes on", err=True)
         raise typer.Exit(INTERRUPTED) from None
     _say_problems(result.outcome)
@@ -193,7 +193,8 @@ def compare(
 def _ask(question: Question) -> str | None:
     """Ask a person; see ``guesses.Ask``."""
     if question.fact == "device":
-        return str(typer.prompt(question.words, default=question.default or None)).strip()
+        shown = bool(question.default)
+        return str(typer.prompt(question.words, default=question.default, show_default=shown))
     return "" if typer.confirm(question.words, default=True) else None
 
 

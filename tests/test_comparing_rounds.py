@@ -392,6 +392,19 @@ def test_a_battery_level_that_rises_asks_for_external_power():
     whole = compared(a_round(before=50.0, after=80.0), session=said)
     codes = {each.code: each.text for each in whole.warnings}
     assert "external power" in codes["level-not-falling"]
+    fed = compared(a_round(before=50.0, after=80.0), session={**said, "power_supply": "external"})
+    assert "level-not-falling" not in {each.code for each in fed.warnings}
+
+
+def test_rounds_that_were_all_recorded_are_not_called_unlike():
+    film = rows("r.mp4", layout="overlay", at_s=0.0, fps=60.0) + rows(
+        "r.mp4", layout="overlay", at_s=1.0, fps=60.0
+    )
+    unlike = compared(a_round(), film, a_round("b.png", device="H2"))
+    assert "recorded-beside-unrecorded" in {each.code for each in unlike.warnings}
+    said = {"recorded": True}
+    alike = compared(a_round(), film, a_round("b.png", device="H2"), session=said)
+    assert "recorded-beside-unrecorded" not in {each.code for each in alike.warnings}
 
 
 def test_a_frame_rate_of_zero_is_named_and_the_rest_computed():

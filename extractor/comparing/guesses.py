@@ -139,8 +139,8 @@ def ask_all(found: Sequence[Question], ask: Ask) -> Written:
             continue
         for path, guess in zip(question.captures, question.guesses, strict=True):
             if question.fact == "device":
-                if answer:
-                    answers[path]["device"] = answer
+                if answer.strip():
+                    answers[path]["device"] = answer.strip()
             else:
                 answers[path].update(guess)
     return dict(answers)

@@ -150,7 +150,7 @@ def _energy_balance(
 ) -> Iterable[Warning]:
     off: dict[str, list[tuple[float, Derived]]] = defaultdict(list)
     for each in derived:
-        if each.figure != "energy_ratio":
+        if each.figure != "energy_ratio" or (session.power_supply == "external" and each.round):
             continue
         attempt = each.inputs[0][0]
         energy = energy_of(session.device[each.device].battery)
@@ -315,7 +315,7 @@ def _lengths(rounds: Rounds, derived: Sequence[Derived], session: Session) -> It
 def _recorded(rounds: Rounds, derived: Sequence[Derived], session: Session) -> Iterable[Warning]:
     runs = [each for each in rounds.all if each.state == "run" and each.counts]
     recorded = [each for each in runs if each.recorded]
-    if recorded and len(recorded) < len(runs):
+    if recorded and len(recorded) < len(runs) and not session.recorded:
         told = "; ".join(str(each.key) for each in recorded)
         yield Warning(
             "recorded-beside-unrecorded",
