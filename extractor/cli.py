@@ -127,7 +127,7 @@ def extract(
         raise typer.Exit(SOME_FLAGGED)
 
 
-@app.command(hidden=True)  # until the README speaks of it
+@app.command()
 def compare(
     captures: Annotated[
         Path, typer.Argument(metavar="CAPTURES", help="Folder of screenshots and recordings.")
