@@ -59,6 +59,8 @@ _ALIKE = 1.3  # and to a letter that a digit may have been taken for
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
+_LOOSE = 0.45  # share of a loose crop's rows that hold strokes, at least
+_SPARE = 0.4  # ground left above and below them, as a share of their height
 _FLAT = 12  # steps of less, in 8-bit levels, are noise of the coding
 _ROW = 0.3  # share of the steepest step across strokes that counts as ink
 
@@ -192,6 +194,7 @@ class _Work:
 def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     """Look at every target; what one is read as never depends on the others."""
     scans = [Scan() for _ in targets]
+    targets = [_lowered(target) for target in targets]
     crops = [_around(target) for target in targets]
     lines = reader.look([crop.picture for crop in crops], "first")
     works: list[_Work] = []
@@ -289,6 +292,16 @@ def _around(target: Target) -> _Crop:
     left, top = max(0, round(x0 - side)), max(0, round(y0 - up))
     right, low = min(wide, round(x1 + side)), min(high, round(y1 + up))
     return _Crop(target.picture[top : max(top, low), left : max(left, right)], left)
+
+
+def _lowered(target: Target) -> Target:
+    """Cut rows off a crop that has far more ground above and below its strokes than a loose one."""
+    band = _band(target.picture, target) if target.real else None
+    if band is None or band[1] - band[0] > _LOOSE * target.picture.shape[0]:
+        return target
+    high = band[1] - band[0]
+    top, low = max(0, int(band[0] - _SPARE * high)), int(np.ceil(band[1] + _SPARE * high))
+    return _alone(replace(target, height=float(high)), target.picture[top:low])
 
 
 def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
