@@ -167,11 +167,17 @@ def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
     return enclosed[1:-1, 1:-1].astype(np.uint8)
 
 
+def _levels(work: NDArray[np.uint8], window: Window, tail: float) -> tuple[float, float]:
+    """Give the darkest and the brightest level of a window, ``tail`` per cent left out at each."""
+    low, high = np.percentile(work[window], (tail, 100 - tail))
+    return float(low), float(high)
+
+
 def _by_brightness(
     work: NDArray[np.uint8], window: Window, tail: float = _TAIL
 ) -> Iterator[tuple[NDArray[np.uint8], bool]]:
     """Split letters from an even ground; each threshold gives light letters, then dark ones."""
-    low, high = (float(v) for v in np.percentile(work[window], (tail, 100 - tail)))
+    low, high = _levels(work, window, tail)
     if high - low < _FLAT:
         return
     for share in _THRESHOLDS:
@@ -183,7 +189,7 @@ def _by_rim(
     work: NDArray[np.uint8], window: Window, tail: float = _TAIL
 ) -> Iterator[tuple[NDArray[np.uint8], bool]]:
     """Split letters from a scene by the rim around them, which is of the other brightness."""
-    low, high = (float(v) for v in np.percentile(work[window], (tail, 100 - tail)))
+    low, high = _levels(work, window, tail)
     if high - low < _FLAT:
         return
     for share in _THRESHOLDS:

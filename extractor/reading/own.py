@@ -7,7 +7,7 @@ trained and what they can do stands in ``docs/model-card.md``.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from extractor.reading.ctc import Columns, path_sums
 from extractor.reading.interface import CharAt, Picture
-from extractor.reading.nets import OWN, open_net, own_identity
+from extractor.reading.nets import OWN, open_net
 from extractor.records import Alternative
 
 HEIGHTS = (32, 40)  # px of a line for the first and the second net
@@ -125,28 +125,16 @@ class Looks:
         """Give the mean probability of each of ``texts``, shape (n,)."""
         return np.asarray(np.mean([look.score(texts) for look in self.columns], axis=0))
 
-    def surety(self) -> float:
-        """Give the probability of the likeliest text.
-
-        A character may stand in either of two columns, so single columns are often unsure where
-        the text is not; the path sum sees a dropped character as well.
-        """
-        return max(alternative.probability for alternative in self.texts())
-
     def spelled(self) -> tuple[CharAt, ...]:
         """Give the characters of the last look with the px they cover."""
         return self.columns[-1].spelled()
 
 
 class OwnReader:
-    """Reads lines of figures and labels; ``identity`` names weights and libraries."""
+    """Reads lines of figures and labels; nothing is read into them."""
 
-    name = "own"
     SPACE = 1
     """Class of the space, the first of the characters."""
-
-    def __init__(self, second: bool = True) -> None:
-        self._second = second
 
     @cached_property
     def _told(self) -> dict[str, Any]:
@@ -157,29 +145,20 @@ class OwnReader:
     def _characters(self) -> str:
         return str(self._told["characters"])
 
-    @property
-    def identity(self) -> str:
-        """Weights' and calibration's hash."""
-        return own_identity()
-
     @cached_property
     def _sessions(self) -> dict[str, Any]:
         return {net: open_net(OWN / f"{net}.onnx") for net in _NETS}
 
-    def read(self, lines: Sequence[Picture], characters: Collection[str] = ()) -> list[Looks]:
-        """Read each line; ``characters`` is not used: nothing is read into a line.
-
-        The second net looks where the first is not sure of its text.
-        """
+    def read(self, lines: Sequence[Picture]) -> list[Looks]:
+        """Read each line; the second net looks where the first is not sure of its text."""
         first = self.look(lines, "first")
         looks = [
             Looks([columns], best) for columns, best in zip(first, likeliest(first), strict=True)
         ]
-        if self._second:
-            doubtful = [at for at, look in enumerate(looks) if look.best.probability < _SURE]
-            again = self.look([lines[at] for at in doubtful], "second")
-            for at, columns in zip(doubtful, again, strict=True):
-                looks[at] = Looks([first[at], columns], looks[at].best)
+        doubtful = [at for at, look in enumerate(looks) if look.best.probability < _SURE]
+        again = self.look([lines[at] for at in doubtful], "second")
+        for at, columns in zip(doubtful, again, strict=True):
+            looks[at] = Looks([first[at], columns], looks[at].best)
         return looks
 
     def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:

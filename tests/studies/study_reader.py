@@ -153,11 +153,15 @@ def _by_program() -> TesseractReader:
 
 
 def _own(second: bool) -> Read:
-    reader = OwnReader(second)
+    reader = OwnReader()
 
     def read(crops: Sequence[Crop]) -> list[Answer]:
-        seen = reader.read([crop.picture for crop in crops])
-        best = [looks.texts()[0] if len(looks.columns) > 1 else looks.best for looks in seen]
+        lines = [crop.picture for crop in crops]
+        if second:
+            seen = reader.read(lines)
+            best = [looks.texts()[0] if len(looks.columns) > 1 else looks.best for looks in seen]
+        else:
+            best = own.likeliest(reader.look(lines, "first"))
         return [_answer(crop, b.text, b.probability) for crop, b in zip(crops, best, strict=True)]
 
     return read
