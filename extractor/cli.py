@@ -123,7 +123,7 @@ def extract(
     flagged = _summarise(outcome, time.monotonic() - began)
     if outcome.problems:
         raise typer.Exit(SOME_UNUSABLE)
-    if strict and flagged:
+    if strict and (flagged or outcome.flagged_charts):
         raise typer.Exit(SOME_FLAGGED)
 
 

@@ -111,6 +111,7 @@ def test_a_second_run_reads_nothing_and_a_changed_axis_is_settled_from_the_cache
 ) -> None:
     before = {path.name: path.read_bytes() for path in (world.root / "readings").glob("*.csv")}
     assert world.first.read_now == 3
+    assert (len(world.first.charts), world.first.flagged_charts) == (2, 0)
     assert world.again().read_now == 0
     after = {path.name: path.read_bytes() for path in (world.root / "readings").glob("*.csv")}
     assert after == before
@@ -121,6 +122,7 @@ def test_a_second_run_reads_nothing_and_a_changed_axis_is_settled_from_the_cache
     assert float(chart["to_s"]) == pytest.approx(60 * mean, rel=1e-4)
     assert chart["flags"] == "cards-disagree", "the length on the card is no 10 hours"
     assert "run_time" in chart["why"]
+    assert world.again().flagged_charts == 1
     _change(world.root / "calibration" / "cards.toml", t_unit="min")
 
 

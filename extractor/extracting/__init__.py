@@ -93,6 +93,16 @@ class Outcome:
         """The calibrations in use by their id."""
         return {each.calibration.id: each.calibration for each in self.calibrations}
 
+    @property
+    def charts(self) -> tuple[JudgedTrace, ...]:
+        """The lines of charts that captures show."""
+        return tuple(trace for _, trace in self.traces if trace.plot is not None)
+
+    @property
+    def flagged_charts(self) -> int:
+        """How many of them are flagged."""
+        return sum(bool(trace.doubts) for trace in self.charts)
+
 
 def settle(
     captures: Path,
@@ -209,7 +219,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             *([cache.notice] if cache.notice else []),
             *torn,
             *judgement.notices,
-            *_told_of_traces(outcome.traces),
+            *_told_of_charts(outcome),
             *told,
             *report.notices,
         )
@@ -483,15 +493,12 @@ def _settled(judgement: Judgement, inputs: _Inputs) -> Iterator[tuple[Sighting, 
             )
 
 
-def _told_of_traces(settled: Sequence[tuple[Sighting, JudgedTrace]]) -> list[str]:
-    shown = [trace for _, trace in settled if trace.plot is not None]
-    flagged = sum(bool(trace.doubts) for trace in shown)
-    if not shown:
+def _told_of_charts(outcome: Outcome) -> list[str]:
+    if not outcome.charts:
         return []
-    return [
-        f"{len(shown)} lines of charts were read, {flagged} of them are flagged: "
-        "what of, says charts.csv"
-    ]
+    flagged = outcome.flagged_charts
+    told = f"{len(outcome.charts)} lines of charts were read, {flagged} of them flagged"
+    return [f"{told}; charts.csv says why" if flagged else told]
 
 
 def _contradicted(proposed: Mapping[str, facts.Facts]) -> list[Problem]:
