@@ -203,6 +203,21 @@ def test_a_layout_with_unreadable_labels_by_mouse(browser: Browser, tmp_path: Pa
     assert right >= 15
 
 
+def test_what_is_being_typed_outlives_what_was_read_meanwhile(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with calibrate(PANEL, "--out", tmp_path) as served, opened(browser, served) as page:
+        settled(page)
+        page.locator(".row").first.focus()
+        page.keyboard.press("F2")
+        page.keyboard.type("half_a_na")
+        page.evaluate("import('/static/showing.js').then((module) => module.show())")
+        page.wait_for_timeout(300)
+        page.keyboard.type("me")
+        page.keyboard.press("Enter")
+        expect(page.locator('[data-row="half_a_name"]')).to_be_visible()
+
+
 def test_a_layout_with_named_labels_by_keyboard_alone(browser: Browser, tmp_path: Path) -> None:
     with calibrate(PANEL, "--out", tmp_path) as served, opened(browser, served) as page:
         readouts = page.locator(".row").count()

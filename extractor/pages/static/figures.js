@@ -226,7 +226,7 @@ function editor(readout, reading) {
       numberField("Never above", readout.bounds?.[1], (value) => setReadout(name, "bounds", value === null ? null : [readout.bounds?.[0] ?? 0, value])),
       choice("The last digit is", readout.rounding ?? "half", [["half", "rounded"], ["down", "cut off"]], put("rounding")),
       field("Unit inside the box", make("input", { value: readout.drawn_unit ?? "", onchange: (event) => put("drawn_unit")(event.target.value) }))));
-  return make("div", { class: "editor", onkeydown: (event) => { if (event.key === "Escape") { desk.selected = null; show(); focusRow(name); } } },
+  return make("div", { class: "editor", onkeydown: (event) => { if (event.key === "Escape") { if (event.target instanceof HTMLInputElement) event.target.value = event.target.defaultValue; desk.selected = null; show(); focusRow(name); } } },
     make("h3", {}, "What is measured?"), quantityChips(readout, "editor"),
     readout.kind === "word" ? null : make("h3", {}, "Which value of it?"), readout.kind === "word" ? null : statisticChips(readout),
     field("Name in the tables", make("input", { class: "name", value: name, pattern: "[a-z][a-z0-9_]*", maxlength: 60, spellcheck: "false", onchange: (event) => named(name, event.target.value) })),

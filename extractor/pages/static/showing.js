@@ -20,9 +20,31 @@ function focusPath() {
   return { tag: active.tagName, index: kin.indexOf(active) };
 }
 
+// What was entered is no longer being typed.
+$("panel").addEventListener("change", (event) => {
+  if (event.target instanceof HTMLInputElement) event.target.defaultValue = event.target.value;
+}, true);
+
+/** The field of the panel in which something is being typed that was not entered yet. */
+function typing() {
+  const active = document.activeElement;
+  const typed = active instanceof HTMLInputElement && active.value !== active.defaultValue;
+  return typed && $("panel").contains(active) ? active : null;
+}
+
 export function show() {
   showCaptures();
   showStage();
+  const field = typing();
+  if (field) field.addEventListener("blur", show, { once: true }); // else what is typed were lost
+  else showPanel();
+  showTabs();
+  $("undo").disabled = !desk.done.length;
+  $("redo").disabled = !desk.undone.length;
+  for (const button of $("modes").querySelectorAll("button")) button.setAttribute("aria-pressed", String(button.dataset.mode === desk.mode));
+}
+
+function showPanel() {
   const focus = focusPath();
   const panel = $("panel");
   const scroll = panel.scrollTop;
@@ -33,13 +55,13 @@ export function show() {
   panel.setAttribute("aria-labelledby", `tab-${desk.tab}`);
   if (focus?.row) focusRow(desk.selected?.sort === "readout" && !panel.querySelector(`[data-row="${focus.row}"]`) ? desk.selected.name : focus.row);
   else if (focus) panel.querySelectorAll(focus.tag)[focus.index]?.focus({ preventScroll: true });
+}
+
+function showTabs() {
   $("tabs").replaceChildren(...Object.entries(TABS).map(([key, words]) => {
     const more = { figures: desk.draft.questions.length ? ` (${desk.draft.questions.length} ?)` : "", landmarks: "", relations: "", charts: ` (${(doc().trace ?? []).length})`, layout: "" }[key];
-    return make("button", { type: "button", role: "tab", id: `tab-${key}`, "aria-selected": String(key === desk.tab), "aria-controls": "panel", tabindex: key === desk.tab ? 0 : -1, onclick: () => { desk.tab = key; show(); panel.scrollTop = 0; }, onkeydown: (event) => tabKey(event, key) }, words + more);
+    return make("button", { type: "button", role: "tab", id: `tab-${key}`, "aria-selected": String(key === desk.tab), "aria-controls": "panel", tabindex: key === desk.tab ? 0 : -1, onclick: () => { desk.tab = key; show(); $("panel").scrollTop = 0; }, onkeydown: (event) => tabKey(event, key) }, words + more);
   }));
-  $("undo").disabled = !desk.done.length;
-  $("redo").disabled = !desk.undone.length;
-  for (const button of $("modes").querySelectorAll("button")) button.setAttribute("aria-pressed", String(button.dataset.mode === desk.mode));
 }
 
 function tabKey(event, key) {
