@@ -24,7 +24,7 @@ import numpy as np
 import pytest
 from axe_core_python.sync_playwright import Axe
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
 from tools import need
 
 from extractor.calibration import load_calibration
@@ -140,6 +140,16 @@ class Hand:
     def type(self, text: str) -> None:
         self.page.keyboard.type(text)
         self.actions += len(text)
+
+
+def place_of(what: Locator) -> dict[str, float] | None:
+    """Where something stands; asked again while the page shows it anew."""
+    for _ in range(50):
+        box = what.bounding_box()
+        if box is not None:
+            return {"x": box["x"], "y": box["y"], "width": box["width"], "height": box["height"]}
+        what.page.wait_for_timeout(100)
+    return None
 
 
 def names(page: Page) -> list[str]:
@@ -280,8 +290,8 @@ def test_boxes_are_drawn_moved_resized_named_and_deleted_and_all_is_undone(
         rows = page.locator(".row")
         expect(rows).to_have_count(5)
         before = draft(tmp_path)["calibration"]
-        sheet = page.locator("#sheet").bounding_box()
-        view = page.locator("#view").bounding_box()
+        sheet = place_of(page.locator("#sheet"))
+        view = place_of(page.locator("#view"))
         assert sheet and view
         page.click("role=button[name='Show the whole capture']")
         page.mouse.move(view["x"] + 560, view["y"] + 300)
@@ -291,11 +301,11 @@ def test_boxes_are_drawn_moved_resized_named_and_deleted_and_all_is_undone(
         expect(rows).to_have_count(6)
         box = page.locator('.box.readout[aria-current="true"]')
         box.focus()
-        first = box.bounding_box()
+        first = place_of(box)
         page.keyboard.press("Shift+ArrowRight")
         page.keyboard.press("Alt+ArrowDown")
         settled(page)
-        moved = box.bounding_box()
+        moved = place_of(box)
         assert first and moved
         assert moved["x"] > first["x"]
         assert moved["height"] > first["height"]
@@ -303,7 +313,7 @@ def test_boxes_are_drawn_moved_resized_named_and_deleted_and_all_is_undone(
         page.mouse.down()
         page.mouse.move(moved["x"] + moved["width"] / 2, moved["y"] + 60, steps=4)
         page.mouse.up()
-        dragged = page.locator('.box.readout[aria-current="true"]').bounding_box()
+        dragged = place_of(page.locator('.box.readout[aria-current="true"]'))
         assert dragged
         assert dragged["y"] > moved["y"] + 20
         page.locator('.row[aria-expanded="true"]').focus()
@@ -574,10 +584,10 @@ def test_landmarks_are_cut_with_or_without_the_scene_and_keep_their_size_when_mo
     with calibrate(small, "--out", tmp_path) as served, opened(browser, served) as page:
         page.click("#tab-landmarks")
         page.click("role=button[name='Its box'] >> nth=0")
-        before = page.locator('.box.landmark[aria-current="true"]').bounding_box()
+        before = place_of(page.locator('.box.landmark[aria-current="true"]'))
         page.keyboard.press("ArrowRight")
         settled(page)
-        after = page.locator('.box.landmark[aria-current="true"]').bounding_box()
+        after = place_of(page.locator('.box.landmark[aria-current="true"]'))
         assert before and after
         assert after["width"] == pytest.approx(before["width"], abs=2)
         bare = page.locator("#panel input[type=checkbox]")
