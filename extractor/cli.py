@@ -62,38 +62,44 @@ def ocrlog(
     """
 
 
+# What `extract` and `compare` are both asked.
+_Captures = Annotated[
+    Path, typer.Argument(metavar="CAPTURES", help="Folder of screenshots and recordings.")
+]
+_Out = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Where the tables go [default: CAPTURES/readings]."),
+]
+_Calibrations = Annotated[
+    list[Path] | None,
+    typer.Option(
+        metavar="DIR_OR_FILE",
+        help="More calibrations; they win over those in CAPTURES/calibration, ./calibration "
+        "and the packaged ones. May be given several times.",
+    ),
+]
+_Decisions = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Where people's decisions lie [default: CAPTURES/decisions]."),
+]
+_Jobs = Annotated[
+    int | None, typer.Option(metavar="N", help="Worker processes [default: one a core].")
+]
+_Every = Annotated[
+    float, typer.Option(metavar="SECONDS", help="Time between two samples of a recording.")
+]
+
+
 @app.command()
 def extract(
-    captures: Annotated[
-        Path, typer.Argument(metavar="CAPTURES", help="Folder of screenshots and recordings.")
-    ],
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Where the tables go [default: CAPTURES/readings]."),
-    ] = None,
-    calibration: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="DIR_OR_FILE",
-            help="More calibrations; they win over those in CAPTURES/calibration, ./calibration "
-            "and the packaged ones. May be given several times.",
-        ),
-    ] = None,
-    decisions: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Where people's decisions lie [default: CAPTURES/decisions]."
-        ),
-    ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(metavar="N", help="Worker processes [default: one a core]."),
-    ] = None,
-    every: Annotated[
-        float, typer.Option(metavar="SECONDS", help="Time between two samples of a recording.")
-    ] = 1.0,
+    captures: _Captures,
+    out: _Out = None,
+    calibration: _Calibrations = None,
+    decisions: _Decisions = None,
+    jobs: _Jobs = None,
+    every: _Every = 1.0,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit with 3 if a reading is flagged.")
+        bool, typer.Option("--strict", help="Exit with 3 if a reading or chart is flagged.")
     ] = False,
 ) -> None:
     """Read every capture under CAPTURES into tables, every figure released or flagged.
@@ -129,30 +135,12 @@ def extract(
 
 @app.command()
 def compare(
-    captures: Annotated[
-        Path, typer.Argument(metavar="CAPTURES", help="Folder of screenshots and recordings.")
-    ],
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Where the tables go [default: CAPTURES/readings]."),
-    ] = None,
-    calibration: Annotated[
-        list[Path] | None,
-        typer.Option(metavar="DIR_OR_FILE", help="More calibrations, as for `extract`."),
-    ] = None,
-    decisions: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR", help="Where people's decisions lie [default: CAPTURES/decisions]."
-        ),
-    ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(metavar="N", help="Worker processes [default: one a core]."),
-    ] = None,
-    every: Annotated[
-        float, typer.Option(metavar="SECONDS", help="Time between two samples of a recording.")
-    ] = 1.0,
+    captures: _Captures,
+    out: _Out = None,
+    calibration: _Calibrations = None,
+    decisions: _Decisions = None,
+    jobs: _Jobs = None,
+    every: _Every = 1.0,
 ) -> None:
     """Compare devices round by round: derived figures, verdicts, warnings, plots and a report.
 
