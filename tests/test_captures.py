@@ -196,6 +196,19 @@ def test_damage_anywhere_never_ends_the_batch(tmp_path: Path, way: str) -> None:
     check()
 
 
+@pytest.mark.parametrize("put", [b"\0\5", b"\0\0\1", b"\0\0\2"])
+def test_a_tiff_whose_next_page_is_nonsense_is_damaged(tmp_path: Path, put: bytes) -> None:
+    """Its first directory ends in the place of the next one, 0 if there is none (TIFF 6.0, 2)."""
+    data = WHOLE["tiff"]
+    (first,) = struct.unpack("<I", data[4:8])
+    (entries,) = struct.unpack("<H", data[first : first + 2])
+    link = first + 2 + 12 * entries
+    assert data[:2] == b"II" and data[link : link + 4] == bytes(4)
+    broken = data[:link] + put.ljust(4, b"\0") + data[link + 4 :]
+    with pytest.raises(CaptureError):
+        capture_of(tmp_path, "a.tiff", broken)
+
+
 def test_a_declared_size_that_the_pixels_do_not_have_is_damage(tmp_path: Path) -> None:
     """``clap`` (ISO/IEC 14496-12, 12.1.4) begins with width and height, each as a fraction."""
     at = WHOLE["heic"].index(b"clap") + 12

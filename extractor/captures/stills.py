@@ -74,10 +74,8 @@ def describe_still(form: Form, data: bytes) -> StillFacts:
         check_boxes(io.BytesIO(data), len(data), _NEEDED_BOXES)
     picture = _open(form, data)
     check_size(*picture.size)
-    if form == "TIFF":
-        _check_strips(picture, len(data))
     if form in ("TIFF", "AVIF"):
-        _check_single(getattr(picture, "n_frames", 1))
+        _check_pages(form, picture, len(data))
     tags = _exif(form, data, picture)
     inner = tags.get_ifd(_EXIF)
     width, height = turned(picture.size, _orientation(form, tags))
@@ -181,6 +179,21 @@ def _check_single(pictures: int) -> None:
             f"it holds {pictures} pictures (an animation or pages), and only one would be read",
             "Save an animation as MP4, or each picture as a PNG.",
         )
+
+
+def _check_pages(form: Form, picture: Image.Image, size: int) -> None:
+    """Check what Pillow learns only when asked; raises CaptureError."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            if form == "TIFF":
+                _check_strips(picture, size)
+            pictures = int(getattr(picture, "n_frames", 1))
+    except CaptureError:
+        raise
+    except Exception as error:  # decoders raise what they like on damaged files
+        raise damaged(f"its pages cannot be counted ({error})") from error
+    _check_single(pictures)
 
 
 def _check_strips(picture: Image.Image, size: int) -> None:
