@@ -317,7 +317,7 @@ class Finds:
 
 # ---------------------------------------------------------------- decisions and judged readings
 
-Action = Literal["accept", "correct", "type", "unreadable"]
+Action = Literal["accept", "correct", "type", "unreadable", "doubt", "withdraw"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,8 +326,10 @@ class Decision:
 
     ``file`` is the capture's content identity, ``pts`` the frame's or None, ``layout`` the
     calibration's id, ``box`` the readout's box when it was decided. ``before`` is the text that was
-    read, ``after`` the text the person gives ('' with ``unreadable``). ``replaces`` is the ``id``
-    of the decision this one takes back, or ''.
+    read, ``after`` the text the person gives ('' with ``unreadable``, ``doubt`` and ``withdraw``).
+    ``doubt`` sends a reading to the review, whatever the checks say of it. ``replaces`` is the
+    ``id`` of the decision that this one stands in for, or ''; ``withdraw`` makes that one as if it
+    had never been, and decides nothing itself.
     """
 
     id: str
@@ -625,6 +627,11 @@ DOUBTS: dict[str, DoubtHelp] = {
             "decided-elsewhere",
             "a person decided this reading when its box lay elsewhere",
             "Look at the crop; the old answer is proposed. Decide again.",
+        ),
+        DoubtHelp(
+            "doubted",
+            "a person doubts it",
+            "Look at the crop and accept or correct.",
         ),
         DoubtHelp(
             "reviewers-disagree",

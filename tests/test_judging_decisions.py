@@ -120,6 +120,31 @@ def test_replaces_wins_whoever_comes_first() -> None:
     assert settle(second, first, third).value == 8.22
 
 
+def test_what_is_withdrawn_never_was() -> None:
+    first = decision(SEEN, "power", "8.02")
+    second = decision(SEEN, "power", "8.12", replaces=first.id)
+    undo = decision(SEEN, "power", "", "withdraw", replaces=second.id)
+    assert settle(second, undo, first).value == 8.02
+    again = decision(SEEN, "power", "8.32", replaces=first.id)
+    assert settle(first, second, undo, again).value == 8.32
+    none = replace(undo, id="none", replaces=first.id)
+    assert codes(settle(first, second, undo, none)) == ["unsure"]
+
+
+def test_a_released_figure_that_a_person_doubts_is_flagged_until_it_is_decided() -> None:
+    sure = still(0, reading("power", "3.02"))
+    doubt = decision(sure, "power", "", "doubt")
+    row = settle(doubt, seen=sure)
+    assert (codes(row), row.value, row.candidate) == (["doubted"], None, 3.02)
+    assert "ann doubts 3.02" in row.doubts[0].why
+    elsewhere = replace(doubt, box=Box(500, 50, 60, 20))
+    assert codes(settle(elsewhere, seen=sure)) == ["doubted"]
+    other = decision(sure, "power", "3.02", "accept", who="bob")
+    assert codes(settle(doubt, other, seen=sure)) == ["doubted"]
+    row = settle(doubt, replace(other, replaces=doubt.id), seen=sure)
+    assert (row.value, row.source, row.doubts) == (3.02, "accepted", ())
+
+
 def test_two_people_who_agree_and_two_who_do_not() -> None:
     ann, bob = decision(SEEN, "power", "8.02"), decision(SEEN, "power", "8.02", "type", who="bob")
     assert settle(ann, bob).value == 8.02

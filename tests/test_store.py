@@ -365,6 +365,8 @@ def test_a_line_torn_by_a_crash_is_named_and_swallows_no_later_one(tmp_path: Pat
         (_line(action="accept"), '`after` differs from `before`: set `action` to "correct"'),
         (_line(action="accept", before="", after=""), 'set `action` to "type"'),
         (_line(action="unreadable"), "`after` has a text"),
+        (_line(action="doubt"), "`after` has a text"),
+        (_line(action="withdraw", after=""), "`replaces` is missing"),
         (_line(replaces="d1"), "replaces itself"),
         ("{}\n", "`file` is missing"),
     ],

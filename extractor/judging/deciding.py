@@ -1,7 +1,8 @@
 """Decisions of people and the readings they hold for.
 
 A decision holds while file, time, layout and readout are the same and the boxes of then and now
-cover at least 60 % of each other. What another decision replaces is taken back.
+cover at least 60 % of each other. What another decision replaces gives way to it; what is withdrawn
+is as if it had never been, so that what it replaced holds again.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from extractor.records import Box, Decision, Doubt, Reading, Sighting, Source
 
 COVER = 0.6
 """Share of either box that the other must cover for a decision to hold."""
+
+Key = tuple[str, int | None, str, str]
+"""Capture's content, time stamp of the frame or None, id of the layout, readout."""
 
 _ACTIONS: dict[str, Source] = {"accept": "accepted", "correct": "corrected", "type": "typed"}
 
@@ -36,12 +40,9 @@ class Answers:
     """The decisions that are not taken back, asked reading by reading."""
 
     def __init__(self, decisions: Iterable[Decision]) -> None:
-        once = {each.id: each for each in decisions}
-        replaced = {each.replaces for each in once.values() if each.replaces != each.id}
-        live = [each for each in once.values() if each.id not in replaced]
-        self._by_reading: dict[tuple[str, int | None, str, str], list[Decision]] = defaultdict(list)
-        for each in sorted(live, key=lambda each: (each.when, each.id)):
-            self._by_reading[each.file, each.pts, each.layout, each.readout].append(each)
+        self._by_reading: dict[Key, list[Decision]] = defaultdict(list)
+        for each in live(decisions):
+            self._by_reading[key_of(each)].append(each)
 
     def __bool__(self) -> bool:
         return bool(self._by_reading)
@@ -79,6 +80,22 @@ class Answers:
         ]
 
 
+def live(decisions: Iterable[Decision]) -> list[Decision]:
+    """The decisions that hold by themselves, neither replaced nor withdrawn, oldest first."""
+    once = {each.id: each for each in decisions}.values()
+    undone = {each.replaces for each in once if each.action == "withdraw"}
+    made = [each for each in once if each.action != "withdraw" and each.id not in undone]
+    replaced = {each.replaces for each in made if each.replaces != each.id}
+    return sorted(
+        (each for each in made if each.id not in replaced), key=lambda each: (each.when, each.id)
+    )
+
+
+def key_of(decision: Decision) -> Key:
+    """What tells the reading that a decision is about."""
+    return decision.file, decision.pts, decision.layout, decision.readout
+
+
 def covers(one: Box, other: Box) -> bool:
     """Tell whether two boxes cover at least ``COVER`` of each other."""
     shared = one.overlap(other)
@@ -86,8 +103,8 @@ def covers(one: Box, other: Box) -> bool:
 
 
 def given(decision: Decision) -> str:
-    """The figure a decision gives, '' if it says that there is none to read."""
-    if decision.action == "unreadable":
+    """The figure a decision gives, '' if it gives none."""
+    if decision.action in ("unreadable", "doubt"):
         return ""
     if decision.action == "accept":
         return decision.after or decision.before
@@ -96,6 +113,9 @@ def given(decision: Decision) -> str:
 
 def _answer(told: Sequence[Decision], text: str) -> Answer:
     last = told[-1]
+    for each in told:
+        if each.action == "doubt":
+            return _doubted(each)
     if len({given(each) for each in told}) > 1:
         said = " and ".join(f"{each.who} says {given(each) or 'unreadable'}" for each in told)
         return Answer("", "read", Doubt("reviewers-disagree", said), settles=False)
@@ -108,7 +128,14 @@ def _answer(told: Sequence[Decision], text: str) -> Answer:
     return Answer(after, _ACTIONS[last.action])
 
 
+def _doubted(doubt: Decision) -> Answer:
+    why = f"{doubt.who} doubts {doubt.before or 'it'} since {doubt.when}"
+    return Answer("", "read", Doubt("doubted", why), settles=False)
+
+
 def _elsewhere(last: Decision) -> Answer:
+    if last.action == "doubt":
+        return _doubted(last)
     box = last.box
     why = (
         f"{last.who} gave {given(last) or 'unreadable'} on {last.when} for the box at "

@@ -171,6 +171,8 @@ def _parse(line: str, path: Path) -> Decision | None:
         raise _LineError(f"`pts` is {pts!r}, expected a whole number, or null for a still")
     texts["after"] = _after(action, texts["before"], texts["after"].strip())
     texts["who"] = texts["who"] or path.stem.rpartition("-")[0] or path.stem
+    if action == "withdraw" and not texts["replaces"]:
+        raise _LineError("`replaces` is missing: write there the `id` of what is withdrawn")
     decision = Decision(pts=pts, box=_box(entry.get("box")), action=action, **texts)
     if decision.id and decision.id == decision.replaces:
         raise _LineError("the line replaces itself")
@@ -184,7 +186,7 @@ def _after(action: str, before: str, after: str) -> str:
         if not before:
             raise _LineError('nothing was read that could be accepted: set `action` to "type"')
         return before
-    if action == "unreadable":
+    if action in ("unreadable", "doubt", "withdraw"):
         if after:
             raise _LineError('`after` has a text: set `action` to "type", or leave it empty')
         return ""
