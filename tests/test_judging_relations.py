@@ -243,6 +243,9 @@ def test_a_device_that_draws_a_sign_otherwise_keeps_its_check() -> None:
     seen = [drawn(at, chance) for at in range(9)]
     seen[4] = shot(4, "4.00", "-2000", "80.00")
     assert set(flagged(verdict(seen, LAYOUT), "power")) == {4}
+    # Where that figure has no value there is nothing to turn.
+    seen[4] = shot(4, "4.00", "", "8.00")
+    assert set(flagged(verdict(seen, LAYOUT), "current")) == {4}
     # A sign that is lost once is still seen, and two captures are too few to tell a custom.
     seen[4] = shot(4, "4.00", "2000", "8.00")
     assert set(flagged(verdict(seen, LAYOUT), "current")) == {4}

@@ -369,5 +369,7 @@ def _with(figures: Figures, entry: Entry, values: Sequence[Value]) -> Figures:
 
 
 def _turn(figures: Figures, name: str) -> Figures:
-    figure = figures[name]
+    figure = figures.get(name)  # its mark for no value may be drawn instead
+    if figure is None:
+        return figures
     return {**figures, name: Interval(-figure.value, -figure.high, -figure.low)}
