@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import combinations
 
 import numpy as np
 
@@ -26,6 +25,7 @@ from extractor.judging.deciding import Answers
 from extractor.judging.entries import Entry, enter
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
+from extractor.judging.in_run import exchanged, other_decimals, thousandfold
 from extractor.judging.relations import Broken, Relations, blamed
 from extractor.judging.runs import Run, runs, shown
 from extractor.records import Decision, Doubt, Judged, Judgement, Sighting, Source, Verdict
@@ -84,7 +84,9 @@ def _examine(
         *_found_by_trend(tracked, tracks),
         *_found_by_relation(relations, run),
         *_found_by_rival(entered, relations, run),
-        *_found_exchanged(tracked, run),
+        *(("wrong-decimals", *each) for each in other_decimals(tracked, run)),
+        *(("outlier", *each) for each in thousandfold(tracked, run)),
+        *(("outlier", *each) for each in exchanged(tracked, run)),
     ]
     _add(found)
     _add(("captures-disagree", *each) for each in disagreements(sightings, entered))
@@ -185,28 +187,6 @@ def _found_by_trend(tracked: Sequence[Entry], tracks: Tracks) -> list[_Finding]:
                     f"{' and '.join(beside)}",
                 )
             )
-    return found
-
-
-def _found_exchanged(tracked: Sequence[Entry], run: RunEvidence) -> list[_Finding]:
-    """Find two outliers of one layout on one sighting that would fit in each other's place."""
-    outliers: dict[tuple[int, str], list[Entry]] = defaultdict(list)
-    for entry in dict.fromkeys(tracked[place] for place in run.far()):
-        if not entry.certain:
-            outliers[entry.at, entry.layout.id].append(entry)
-    found: list[_Finding] = []
-    for group in outliers.values():
-        for one, other in combinations(group, 2):
-            if all(run.fits(a, a.forms.of(b.text).values) for a, b in ((one, other), (other, one))):
-                found += [
-                    (
-                        "outlier",
-                        a,
-                        f"{a.readout.name} {a.text} and {b.readout.name} {b.text} stand far from "
-                        "their runs and would fit if they were exchanged",
-                    )
-                    for a, b in ((one, other), (other, one))
-                ]
     return found
 
 

@@ -123,11 +123,39 @@ class RunEvidence:
         self._drawn = Counter(
             zip(self._series, np.where(trusted, tracks.half, np.nan).tolist(), strict=True)
         )
+        self._halves: dict[int, dict[float, int]] = {}
+        for (series, half), many in self._drawn.items():
+            if math.isfinite(half):
+                self._halves.setdefault(series, {})[half] = many
         self._seen = Counter(zip(self._series, self._value, strict=True))
 
     def far(self) -> list[int]:
         """Return the places of the tracks whose values stand ``FAR`` from their runs."""
         return [place for place, away in enumerate(self._distance) if away >= FAR]
+
+    def series(self, place: int) -> int:
+        """The number of the series a place of the tracks belongs to."""
+        return self._series[place]
+
+    def half_widths(self, place: int) -> Mapping[float, int]:
+        """The half widths of the trusted figures of a place's series, and how many have each."""
+        return self._halves.get(self._series[place], {})
+
+    def is_far(self, entry: Entry) -> bool:
+        """Tell whether a value of the entry stands ``FAR`` from its run."""
+        return self.distance(entry) >= FAR
+
+    def draws_so(self, entry: Entry) -> bool:
+        """Tell whether other trusted figures of its runs have the entry's decimals."""
+        return all(
+            self._drawn[self._series[place], value.half_width] > entry.trusted
+            for place, value in zip(entry.tracks, entry.form.values, strict=True)
+        )
+
+    def covers(self, place: int, value: Value) -> bool:
+        """Tell whether ``value``, as roughly as it is known, would be no outlier at a place."""
+        slack = value.half_width / self._spread[place]
+        return self._away(place, value.value) <= OUTLIER + slack
 
     def made(self, entry: Entry) -> bool:
         """Tell whether every value of the entry has its seven neighbours."""
