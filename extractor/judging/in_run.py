@@ -55,10 +55,12 @@ def thousandfold(tracked: Sequence[Entry], run: RunEvidence) -> Iterator[tuple[E
         entry = tracked[place]
         if entry.readout.kind not in ("number", "percentage") or not run.made(entry):
             continue
+        (value,) = entry.form.values
+        if not value.value or run.covers(place, Value("", 0.0, 0.0, "")):
+            continue  # 0 has no other unit, and where it fits a thousandth of anything does
         for factor in _FACTORS:
-            (value,) = entry.form.values
-            scaled = Value(value.suffix, value.value * factor, value.half_width * factor, "")
-            if value.value and run.covers(place, scaled):
+            scaled = Value("", value.value * factor, value.half_width * factor, "")
+            if run.covers(place, scaled):
                 yield (
                     entry,
                     f"{entry.text} stands {run.distance(entry):.3g} spreads from its run: "
