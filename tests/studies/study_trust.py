@@ -1,0 +1,512 @@
+"""The trust study: of the figures that are released, how many are wrong?
+
+    python tests/studies/study_trust.py BUNDLE.zip --set C --counts counts.jsonl --minutes 60
+    python tests/studies/study_trust.py BUNDLE.zip --report --counts counts.jsonl
+
+Pages of small overlays (drawn_pages.py) with truthful figures (drawn_sessions.py) are coded, read
+in their places by the reader that ``extract`` uses, and judged whole: runs, relations, bounds. No
+two of three sets share a font, scene or arrangement: A calibrates, the threshold is chosen on
+B, and C is only counted, once a reader that is given out.
+
+Counted chunk by chunk, a JSON line each: a chunk is a number, the same number draws the same pages.
+A run goes on where the file ends; ``--worker 0/2`` and ``--worker 1/2`` share one file. What is
+counted carries a digest of the reader, of judging and of the drawing, and only like is added to
+like. ``--keep FOLDER`` saves a picture of every figure that was released wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import collections
+import hashlib
+import json
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from drawn_pages import CODINGS, SETS, Cell, Pages, PartStock, Tile, draw_frame, draw_pages, find
+from drawn_sessions import Session
+from scipy import stats
+from study_reader import legibility
+
+import extractor.judging
+from extractor import values
+from extractor.judging import judge
+from extractor.judging.entries import UNSURE
+from extractor.reading.cascade import FigureReader
+from extractor.reading.figures import CHARACTERS, part
+from extractor.reading.general import GeneralReader
+from extractor.reading.identity import reader_identity
+from extractor.reading.tesseract import TesseractReader
+from extractor.reading.training import coding, stock
+from extractor.reading.training.charset import fold
+from extractor.records import Capture, Found, FrameReadings, Judged, Reading, Sighting
+
+_FRAMES = 24
+_SEED = {"A": 1, "B": 2, "C": 3}
+_SLOW_PART = 100  # one figure in so many is shown to the slow readers alone
+_START = datetime(2026, 3, 1, 12)
+_BINS = 10  # a decade of 1 - p
+_MOST_DECADES = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: what was drawn, read and judged."""
+
+    truth: str
+    reading: Reading
+    codes: tuple[str, ...]
+    about: Mapping[str, str]
+    place: tuple[Tile, Cell, int]
+
+    @property
+    def right(self) -> bool:
+        """The text read is the one drawn."""
+        return self.reading.text == self.truth
+
+    @property
+    def released(self) -> bool:
+        """Nothing speaks against it."""
+        return not self.codes
+
+
+def digest() -> str:
+    """Name what the counts depend on beside the seed: reader, judging, drawing."""
+    here, package = Path(__file__).parent, Path(extractor.judging.__file__).parent
+    # No person decides anything here.
+    checks = {*package.glob("*.py")} - {package / "deciding.py", package / "spot.py"}
+    files = [*sorted(checks), Path(values.__file__), Path(stock.__file__), Path(coding.__file__),
+             here / "drawn_sessions.py", here / "drawn_pages.py"]  # fmt: skip
+    told = hashlib.sha256(reader_identity().encode())
+    for file in files:
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        for node in ast.walk(tree):  # words may be mended without counting anew
+            body = getattr(node, "body", None)
+            if isinstance(body, list):
+                node.body = [each for each in body if not _is_text(each)]  # type: ignore[attr-defined]
+        told.update(ast.dump(tree).encode())
+    return told.hexdigest()[:16]
+
+
+def _is_text(node: ast.AST) -> bool:
+    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+
+
+# ---------------------------------------------------------------- one chunk
+
+
+def rows_of(pages: Pages, reader: FigureReader, rng: np.random.Generator) -> list[Row]:
+    """Read and judge all figures of some pages."""
+    sightings: list[Sighting] = []
+    told: list[tuple[str, Tile, Cell, int]] = []
+    for tile in pages.tiles:
+        session = tile.session
+        finds = [find(tile, rng) for _ in pages.pictures]
+        for at, (found, readings) in enumerate(
+            zip(finds, _read(tile, pages, finds, reader), strict=True)
+        ):
+            sightings.append(sighting_of(session, at, found, readings, pages.coding == "h264"))
+            told += [(_truth(tile, cell, at), tile, cell, at) for cell in tile.cells]
+    calibrations = {tile.session.calibration.id: tile.session.calibration for tile in pages.tiles}
+    verdicts = judge(sightings, calibrations, ()).verdicts
+    judged: list[Judged] = []
+    for verdict in verdicts:
+        by_name = {each.readout.partition(".")[0]: each for each in verdict.judged}
+        judged += [by_name[each.readout] for each in verdict.sighting.frame.readings]
+    return [
+        Row(truth, each.reading, tuple(doubt.code for doubt in each.doubts),
+            _about(tile, cell, pages), (tile, cell, at))
+        for each, (truth, tile, cell, at) in zip(judged, told, strict=True)
+    ]  # fmt: skip
+
+
+def _read(
+    tile: Tile, pages: Pages, finds: list[Found], reader: FigureReader
+) -> Iterator[tuple[Reading, ...]]:
+    """Read a tile at every frame; all its frames lie one below the other, to be read at once."""
+    (left, top), (width, high) = tile.at, tile.size
+    strip = np.concatenate([p[top : top + high, left : left + width] for p in pages.pictures])
+    places = tuple(
+        replace(place, box=replace(place.box, x=place.box.x - left,
+                                   y=place.box.y - top + at * high))
+        for at, found in enumerate(finds) for place in found.places if place.box
+    )  # fmt: skip
+    readings = iter(
+        reader.read_found(strip, replace(finds[0], places=places), tile.session.calibration)
+    )
+    for found in finds:
+        yield tuple(replace(next(readings), box=place.box) for place in found.places)
+
+
+def _truth(tile: Tile, cell: Cell, at: int) -> str:
+    """Give what a right reading of a figure would be."""
+    readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
+    drawn = fold(tile.session.texts[cell.readout][at])
+    parted = part(drawn, readout.kind, readout.missing)
+    assert parted is not None
+    return parted.text
+
+
+def sighting_of(
+    session: Session, at: int, found: Found, readings: tuple[Reading, ...], in_film: bool
+) -> Sighting:
+    """Give a frame of a recording, a still of a run, or a still by itself."""
+    identity, in_run = session.calibration.id, session.in_run
+    film = in_film and in_run
+    path = f"{identity}/film.mp4" if film else f"{identity}/{at}.png"
+    path = path if in_run else f"{identity}-{at}/0.png"
+    content = hashlib.sha256(path.encode()).hexdigest()[:32] + "-1"
+    taken = "" if film else (_START + timedelta(seconds=2 * at)).isoformat()
+    capture = Capture(path, Path(path), content, "recording" if film else "still", 1280, 720, taken)
+    facts = {"device": identity, "round": "1" if in_run else str(at + 1)}
+    pts, at_s = (at * 90000, float(at)) if film else (None, None)
+    return Sighting(capture, FrameReadings(content, pts, at_s, (found,), readings), facts)
+
+
+def _about(tile: Tile, cell: Cell, pages: Pages) -> dict[str, str]:
+    letter = next(f"{low} to {high} px" for low, high in _HEIGHTS if tile.letter < high)
+    readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
+    related = any(cell.readout in r.that for r in tile.session.calibration.relation)
+    return {
+        "coding": pages.coding, "letters": letter, "layout": tile.arrangement.name,
+        "font class": tile.style.face.kind, "family": tile.style.face.family,
+        "kind": readout.kind, "panel": tile.panel,
+        "checks": ("run" if tile.session.in_run else "alone")
+        + (", related" if related else "") + (", bounds" if readout.bounds else ""),
+    }  # fmt: skip
+
+
+_HEIGHTS = ((9, 12), (12, 16), (16, 24), (24, 50))
+
+
+def count(rows: Iterable[Row]) -> dict[str, Any]:
+    """Count rows: small enough for a line of JSON."""
+    totals: dict[str, dict[str, list[int]]] = collections.defaultdict(dict)
+    # by decile of 1 - p: read, wrong, sum of 1 - p, and of those no other check flags: n, wrong
+    by_p: dict[str, list[float]] = {}
+    routes: dict[str, list[float]] = {}
+    flags: collections.Counter[str] = collections.Counter()
+    alone: dict[str, list[float]] = {}
+    loss = 0.0
+    distinct = set()
+    for row in rows:
+        reading = row.reading
+        wrong, released = not row.right, row.released
+        for key, value in (("all", ""), *row.about.items()):
+            cell = totals[key].setdefault(value, [0, 0, 0, 0, 0])
+            again = _route(reading) != "plain"
+            for at, add in enumerate((1, released, wrong, wrong and released, again)):
+                cell[at] += int(add)
+        doubt = max(1.0 - reading.probability, 10.0**-_MOST_DECADES)
+        bin_ = str(min(int(-_BINS * np.log10(doubt) + 1e-9), _BINS * _MOST_DECADES - 1))
+        passes = not set(row.codes) - {"unsure"}
+        _add(by_p, bin_, (1, wrong, doubt, passes, passes and wrong))
+        _add(routes, f"{_route(reading)} {bin_}", (1, wrong, doubt, passes, passes and wrong))
+        loss -= float(np.log(max(reading.probability, 1e-7) if row.right else doubt))
+        kind = "wrong" if wrong else "right"
+        flags.update(f"{kind} {code}" for code in row.codes)
+        if len(row.codes) == 1:
+            flags[f"{kind} only {row.codes[0]}"] += 1
+        for name, text, p in _alone(reading):
+            said = bool(text) and p >= UNSURE
+            bad = bool(text) and text != row.truth
+            _add(alone, name, (1, not text, bad, said, said and bad))
+        if released:
+            distinct.add((row.place[0].session.calibration.id, reading.readout, reading.text))
+    return {"totals": totals, "by_p": by_p, "routes": routes, "flags": flags, "loss": loss,
+            "alone": alone, "distinct": len(distinct)}  # fmt: skip
+
+
+def _add(table: dict[str, list[float]], key: str, more: Iterable[float]) -> None:
+    more = [float(each) for each in more]
+    have = table.setdefault(key, [0.0] * len(more))
+    table[key] = [a + b for a, b in zip(have, more, strict=True)]
+
+
+def _route(reading: Reading) -> str:
+    """Tell on whose word a text stands."""
+    if not reading.looks:
+        return "nothing seen"
+    own = all(look.reader.startswith("own") for look in reading.looks)
+    return "plain" if own else "asked again"
+
+
+def _alone(reading: Reading) -> Iterator[tuple[str, str, float]]:
+    """What the own reader would say alone: its first look, and all its looks at the figure."""
+    looks = [look for look in reading.looks if look.reader.startswith("own reader (")]
+    close = [look for look in looks if "box" not in look.reader]
+    first = close[:1]
+    yield ("own, first look", *((first[0].text, first[0].probability) if first else ("", 0.0)))
+    sums: dict[str, float] = collections.defaultdict(float)
+    for look in close:
+        sums[look.text] += look.probability / len(close)
+    best = max(sums, key=lambda text: sums[text], default="")
+    yield "own, both nets", best, sums[best] if best else 0.0
+    yield "cascade", reading.text, reading.probability
+
+
+def slow_readers(
+    rows: list[Row], pages: Pages, readers: Mapping[str, Any], rng: np.random.Generator
+) -> dict[str, list[float]]:
+    """Show one figure in many, cut as its box says, to each slow reader alone."""
+    told: dict[str, list[float]] = {}
+    for row in rows:
+        if rng.integers(_SLOW_PART) or row.reading.box is None:
+            continue
+        tile, cell, at = row.place
+        box = row.reading.box
+        x0, y0 = max(0, int(box.x)), max(0, int(box.y))
+        crop = pages.pictures[at][y0 : int(np.ceil(box.bottom)), x0 : int(np.ceil(box.right))]
+        if min(crop.shape[:2]) < 2:
+            continue
+        readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
+        characters = CHARACTERS[readout.kind] + (readout.missing or "")
+        for name, reader in readers.items():
+            (seen,) = reader.read([np.ascontiguousarray(crop)], characters)
+            best = next(iter(seen.texts()), None)
+            parted = part(best.text, readout.kind, readout.missing) if best else None
+            text, p = (parted.text, best.probability) if parted and best else ("", 0.0)
+            said, bad = bool(text) and p >= UNSURE, bool(text) and text != row.truth
+            _add(told, name, (1, not text, bad, said, said and bad))
+    return told
+
+
+def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> list[dict[str, Any]]:
+    """Describe the figures released wrong, and save their pictures."""
+    found = []
+    for row in rows:
+        if row.right or not row.released:
+            continue
+        tile, cell, at = row.place
+        box = row.reading.box
+        assert box is not None
+        x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
+        (left, top), span = tile.at, np.array([[0.0, x1 - x0]])
+        ink = draw_frame(tile, at)[1][y0 : y1 + 1, x0 : x1 + 1]
+        spot = pages.pictures[at][top + y0 :, left + x0 :][: len(ink), : ink.shape[1]]
+        seen = legibility(spot, ink, span, tile.letter)
+        found.append({
+            "truth": row.truth, "read": row.reading.text, "p": row.reading.probability,
+            "route": _route(row.reading), "seen": round(seen, 2), **row.about,
+            "font": tile.style.face.name, "letter": round(tile.letter, 1), "frame": at,
+            "looks": [(each.reader, each.text, round(each.probability, 5))
+                      for each in row.reading.looks],
+        })  # fmt: skip
+        if keep is not None:
+            reach = int(2 * tile.letter)
+            piece = pages.pictures[at][
+                max(0, int(box.y) - reach) : int(box.bottom) + reach,
+                max(0, int(box.x) - reach) : int(box.right) + reach,
+            ]
+            keep.mkdir(parents=True, exist_ok=True)
+            shown = f"{row.truth} as {row.reading.text}".replace("/", "_")
+            cv2.imwrite(str(keep / f"{name}-{len(found)} {shown}.png"), piece[:, :, ::-1])
+    return found
+
+
+def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, keep: Path | None,
+        most: int) -> None:  # fmt: skip
+    """Count chunk after chunk until the time is over."""
+    cv2.setNumThreads(1)
+    fonts, reader = PartStock(bundle, SETS[which]), FigureReader()
+    slow = {"general recogniser": GeneralReader(), "Tesseract": TesseractReader()}
+    mark, (mine, of) = digest(), (int(each) for each in worker.split("/"))
+    done = {each["chunk"] for each in lines(counts) if (each["set"], each["of"]) == (which, mark)}
+    end = time.monotonic() + 60 * minutes
+    for chunk in range(mine, most, of):
+        if chunk in done:
+            continue
+        if time.monotonic() > end:
+            break
+        begun = time.process_time()
+        rng = np.random.default_rng([_SEED[which], chunk])
+        pages = draw_pages(fonts, SETS[which], _FRAMES, 1000 * chunk, rng)
+        drawn = time.process_time()
+        rows = rows_of(pages, reader, rng)
+        spent = time.process_time() - drawn
+        told = count(rows)
+        told["alone"] |= slow_readers(rows, pages, slow, rng)
+        told["wrong"] = wrong_ones(rows, pages, keep, f"{which}{chunk}")
+        told = {"set": which, "chunk": chunk, "of": mark, "reader": reader_identity(), **told}
+        with counts.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(told, ensure_ascii=False) + "\n")
+        n, released, wrong, bad, _ = told["totals"]["all"][""]
+        print(f"{which}{chunk} {pages.coding}: {n} figures, {released} released, {wrong} read wrong"
+              f", {bad} of them released; drawn in {drawn - begun:.1f} s, read and judged in "
+              f"{spent:.1f} s ({1e3 * spent / n:.1f} ms a figure)", flush=True)  # fmt: skip
+
+
+def lines(counts: Path) -> list[dict[str, Any]]:
+    """Read the file of counts; a line that a stopped run left half is passed over."""
+    found = []
+    for line in counts.read_text(encoding="utf-8").splitlines() if counts.exists() else []:
+        try:
+            found.append(json.loads(line))
+        except json.JSONDecodeError:
+            continue
+    return found
+
+
+# ---------------------------------------------------------------- the report
+
+
+def merge(chunks: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """Add chunks up."""
+    total: dict[str, Any] = {"totals": {}, "by_p": {}, "routes": {}, "alone": {}, "flags": {},
+                             "loss": 0.0, "distinct": 0, "wrong": []}  # fmt: skip
+    for each in chunks:
+        for key, table in each["totals"].items():
+            for value, more in table.items():
+                _add(total["totals"].setdefault(key, {}), value, more)
+        for name in ("by_p", "routes", "alone"):
+            for key, more in each[name].items():
+                _add(total[name], key, more)
+        for code, n in each["flags"].items():
+            total["flags"][code] = total["flags"].get(code, 0) + n
+        total["loss"] += each["loss"]
+        total["distinct"] += each["distinct"]
+        total["wrong"] += each["wrong"]
+    return total
+
+
+def upper(wrong: float, n: float) -> float:
+    """One-sided upper 95 % bound of a share after Clopper and Pearson 1934."""
+    return float(stats.binomtest(int(wrong), int(n), alternative="less").proportion_ci(0.95).high)
+
+
+def _share(wrong: float, n: float) -> str:
+    if not n:
+        return "none"
+    return f"{int(wrong)} of {int(n):,} ({wrong / n:.2g}, at most {upper(wrong, n):.2g})"
+
+
+def report(counts: Path, which: str, mark: str) -> None:
+    """Print what docs/trust.md says of one set, in Markdown."""
+    kept = {each["chunk"]: each for each in lines(counts)
+            if (each["set"], each["of"]) == (which, mark)}  # fmt: skip
+    if not kept:
+        return
+    total = merge(kept.values())
+    n, released, wrong, bad, again = total["totals"]["all"][""]
+    print(f"\n## Set {which} ({mark}), {len(kept)} chunks\n")
+    print(f"Reader: `{next(iter(kept.values()))['reader']}`\n")
+    print(
+        f"- figures read: {int(n):,}; released: {int(released):,} ({int(total['distinct']):,} "
+        f"of them distinct in their session); flagged: {100 * (1 - released / n):.2f} %"
+    )
+    print(f"- read wrong before judging: {_share(wrong, n)}; shown to the slower readers: "
+          f"{100 * again / n:.1f} %")  # fmt: skip
+    print(f"- **wrong among released: {_share(bad, released)}**")
+    print(f"- {_over_fonts(total['totals']['family'])}")
+    _print_honesty(total, n)
+    print("\n| | figures | slower readers | flagged | read wrong | released wrong |")
+    print("|---|---|---|---|---|---|")
+    for key, order in (("coding", CODINGS), ("letters", None), ("layout", None), ("panel", None),
+                       ("kind", None), ("font class", None), ("checks", None)):  # fmt: skip
+        for value in order or sorted(total["totals"][key]):
+            if value in total["totals"][key]:
+                a, b, c, d, e = total["totals"][key][value]
+                print(f"| {key}: {value} | {int(a):,} | {100 * e / a:.1f} % | "
+                      f"{100 * (1 - b / a):.2f} % | "
+                      f"{100 * c / a:.3f} % | {_share(d, b)} |")  # fmt: skip
+    print("\n| reader alone | figures | nothing | wrong | said 0.999 or more | wrong of these |")
+    print("|---|---|---|---|---|---|")
+    for name, (a, silent, w, said, w_said) in total["alone"].items():
+        print(f"| {name} | {int(a):,} | {100 * silent / a:.2f} % | {100 * w / a:.3f} % | "
+              f"{100 * said / a:.2f} % | {_share(w_said, said)} |")  # fmt: skip
+    whole = f"{100 * released / n:.2f} % | {_share(bad, released)}"
+    print(f"| judged whole | {int(n):,} | | | {whole} |")
+    _print_flags(total["flags"], n, wrong)
+    for each in total["wrong"]:
+        print(f"\n- wrong and released: {each}")
+
+
+def _over_fonts(families: Mapping[str, list[float]]) -> str:
+    """95 % interval when fonts are drawn anew (bootstrap, Efron 1979)."""
+    released, bad = (np.array([table[at] for table in families.values()]) for at in (1, 3))
+    drawn = np.random.default_rng(0).integers(0, len(released), (5000, len(released)))
+    shares = bad[drawn].sum(1) / np.maximum(released[drawn].sum(1), 1)
+    low, high = np.percentile(shares, [2.5, 97.5])
+    return (f"drawing the {len(families)} fonts anew (bootstrap): {low:.2g} to {high:.2g}; wrong "
+            f"ones in {int((bad > 0).sum())} fonts")  # fmt: skip
+
+
+def _print_honesty(total: Mapping[str, Any], n: float) -> None:
+    by_p = {int(key): cells for key, cells in total["by_p"].items()}
+    wrong = sum(cells[1] for cells in by_p.values())
+    share = min(max(wrong / n, 1e-9), 1 - 1e-9)
+    constant = -(share * np.log(share) + (1 - share) * np.log(1 - share))
+    print(f"- log loss {total['loss'] / n:.5f}, of a constant {constant:.5f}")
+    print("\n| 1 - p | read | wrong | sum of 1 - p | Poisson 95 % | no other check flags | wrong |")
+    print("|---|---|---|---|---|---|---|")
+    for decade in range(_MOST_DECADES):
+        inside = [cells for key, cells in by_p.items() if key // _BINS == decade]
+        if not inside:
+            continue
+        read, bad, said, passed, worse = np.sum(inside, axis=0)
+        low, high = stats.poisson.interval(0.95, said)
+        held = "" if low <= bad <= high else " (below)" if bad < low else " **(above)**"
+        print(f"| 1e-{decade + 1} to 1e-{decade} | {int(read):,} | {int(bad)} | {said:.2f} | "
+              f"{low:.0f} to {high:.0f}{held} | {int(passed):,} | {int(worse)} |")  # fmt: skip
+    print("\n| on whose word, claimed at least | no other check flags | wrong, with upper bound |")
+    print("|---|---|---|")
+    for route in ("plain", "asked again"):
+        cells_of = {int(key.rpartition(" ")[2]): cells for key, cells in total["routes"].items()
+                    if key.rpartition(" ")[0] == route}  # fmt: skip
+        for at in (10, 20, 25, 30, 35, 39, 40, 45, 50):
+            above = [cells for key, cells in cells_of.items() if key >= at]
+            if above:
+                passed, worse = np.sum(above, axis=0)[3:]
+                print(f"| {route}, {1 - 10 ** (-at / _BINS):.6g} | {int(passed):,} | "
+                      f"{_share(worse, passed)} |")  # fmt: skip
+    print("\n| released from | flagged | wrong among released |\n|---|---|---|")
+    for at in (0, 5, 10, 15, 20, 25, 27, 29, 30, 31, 32, 33, 34, 35, 36, 37, 38, 39, 40):
+        above = [cells for key, cells in by_p.items() if key >= at]
+        if above:
+            _, _, _, passed, worse = np.sum(above, axis=0)
+            print(f"| {1 - 10 ** (-at / _BINS):.6g} | {100 * (1 - passed / n):.2f} % | "
+                  f"{_share(worse, passed)} |")  # fmt: skip
+
+
+def _print_flags(flags: Mapping[str, int], n: float, wrong: float) -> None:
+    print("\n| flag | right figures with it | with it alone | wrong figures with it | alone |")
+    print("|---|---|---|---|---|")
+    codes = sorted({key.split()[-1] for key in flags})
+    for code in sorted(codes, key=lambda each: -flags.get(f"right only {each}", 0)):
+        a, b, c, d = (flags.get(f"{kind} {code}", 0)
+                      for kind in ("right", "right only", "wrong", "wrong only"))  # fmt: skip
+        right = (n - wrong) / 100
+        print(f"| {code} | {a / right:.3f} % | {b / right:.3f} % | {c} | {d} |")
+
+
+def main() -> None:
+    """Count, or report."""
+    asked = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    asked.add_argument("bundle", type=Path, nargs="?")
+    asked.add_argument("--set", choices=sorted(SETS), default="A")
+    asked.add_argument("--counts", type=Path, default=Path("trust-counts.jsonl"))
+    asked.add_argument("--minutes", type=float, default=10.0)
+    asked.add_argument("--chunks", type=int, default=10_000, help="the number to end before")
+    asked.add_argument("--worker", default="0/1", help="which of how many that share the work")
+    asked.add_argument("--keep", type=Path, help="folder for pictures of what is released wrong")
+    asked.add_argument("--report", action="store_true")
+    asked.add_argument("--digest", help="report counts of another state than today's")
+    told = asked.parse_args()
+    if told.report:
+        for which in sorted(SETS):
+            report(told.counts, which, told.digest or digest())
+        return
+    if told.bundle is None:
+        asked.error("name the bundle; mend: python -m extractor.reading.training.bundle BUNDLE.zip")
+    run(told.bundle, told.set, told.counts, told.minutes, told.worker, told.keep, told.chunks)
+
+
+if __name__ == "__main__":
+    main()
