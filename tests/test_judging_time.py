@@ -269,7 +269,7 @@ def test_exchanged_readouts_of_which_one_is_far() -> None:
     calibration = layout(
         readout("warm", "temperature", unit="Cel"), readout("load", "load", unit="%")
     )
-    warm, load = ["72", "73", "72", "72"] * 5, ["83.7", "80.2", "94.1", "79.3"] * 5
+    warm, load = ["72", "73", "72", "72"] * 5, ["88.7", "84.2", "90.1", "86.3"] * 5
     shown = {"warm": warm, "load": load}
     assert flagged(verdict(series(calibration, shown), calibration)) == {}
     warm[10], load[10] = load[10], warm[10]
