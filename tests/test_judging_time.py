@@ -51,6 +51,21 @@ def test_hampel_against_scipy() -> None:
     assert np.allclose(spread, expected, rtol=5e-6)
 
 
+def test_hampel_against_another_library() -> None:
+    # Computed with hampel 1.0.2 (PyPI), window_size=7, n_sigma=3: float32 medians, median absolute
+    # deviations and places of outliers, where its window is whole.
+    values = [58.3, 58.1, 58.6, 58.2, 71.9, 58.4, 58.0, 58.5, 57.9, 58.2, 5.83, 58.1, 58.3, 58.8,
+              58.2]  # fmt: skip
+    medians = [58.3, 58.4, 58.4, 58.2, 58.2, 58.1, 58.1, 58.2, 58.2]
+    deviations = [0.2, 0.2, 0.2, 0.2, 0.3, 0.2, 0.2, 0.3, 0.1]
+    windows = np.lib.stride_tricks.sliding_window_view(np.array(values), 7)
+    median, spread = hampel(windows)
+    assert np.allclose(median, medians, atol=1e-5)
+    assert np.allclose(spread / MAD_SCALE, deviations, atol=1e-5)
+    away = np.abs(np.array(values[3:-3]) - median)
+    assert [at + 3 for at in np.flatnonzero(away > 3 * spread)] == [4, 10]
+
+
 def test_hampel_worked_by_hand() -> None:
     # 1 1 2 2 4 6 9: median 2, deviations 1 1 0 0 2 4 7, their median 1 (the usual textbook
     # example of the MAD, from memory).
