@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 import tempfile
 import time
@@ -105,8 +106,8 @@ def extract(
     """Read every capture under CAPTURES into tables, every figure released or flagged.
 
     What was read before is not read again: only new captures, moved boxes and new calibrations
-    are. The tables, and what each column and flag means, are described in docs/output.md; a
-    flagged reading can be settled as docs/decisions-file.md tells.
+    are. The tables, and what each column and flag means, are described in docs/output.md;
+    flagged readings are settled with `ocrlog review`.
     """
     from extractor.extracting import run, settle
 
@@ -176,6 +177,59 @@ def compare(
     _summarise_comparison(result, len(asked), time.monotonic() - began)
     if result.outcome.problems:
         raise typer.Exit(SOME_UNUSABLE)
+
+
+@app.command()
+def review(
+    captures: _Captures,
+    out: _Out = None,
+    calibration: _Calibrations = None,
+    decisions: _Decisions = None,
+    jobs: _Jobs = None,
+    every: _Every = 1.0,
+    who: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="Whose decisions these are [default: your user name]."),
+    ] = "",
+) -> None:
+    """Settle flagged readings, look over a proof sheet, make a spot-check, on a local page.
+
+    Reads what is new first. One crop at a time, one key a figure; every decision is on the disk
+    before the next crop, in CAPTURES/decisions, and the tables follow. The page is served on this
+    machine alone, until Ctrl-C. docs/review.md shows it.
+    """
+    from extractor.extracting import run, settle
+    from extractor.pages.commands import open_review
+
+    settings = settle(
+        captures,
+        out=out,
+        calibration=calibration or (),
+        decisions=decisions,
+        every=every,
+        jobs=jobs,
+    )
+    began = time.monotonic()
+    try:
+        with _progress() as progress:
+            outcome = run(settings, progress)
+        outcome = open_review(outcome, who.strip() or _user(), _echo)
+    except KeyboardInterrupt:
+        typer.echo("ocrlog: interrupted; what was read and decided is kept", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    _say_problems(outcome)
+    _summarise(outcome, time.monotonic() - began)
+    if outcome.problems:
+        raise typer.Exit(SOME_UNUSABLE)
+
+
+def _user() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no name is known for this user
+        return "someone"
 
 
 def _ask(question: Question) -> str | None:
@@ -321,9 +375,8 @@ def _summarise(outcome: Outcome, seconds: float) -> int:
     say(f"Facts (device, round, ...), guesses marked; correct them there: {outcome.facts_file}")
     if states["flagged"]:
         say(
-            f"Next: look at the crops in {settings.out / 'flagged'}, copy their lines from "
-            f"undecided.jsonl there into {settings.decisions / 'YOU-hand.jsonl'} and fill them in, "
-            "as docs/decisions-file.md tells (undecided.jsonl itself is written anew by every run)."
+            f"Next: ocrlog review {shlex.quote(str(settings.captures))} shows each flagged crop "
+            "and takes your answer (without a browser: docs/decisions-file.md)."
         )
     return states["flagged"]
 

@@ -39,7 +39,7 @@ from extractor.records import (
 )
 from extractor.store import (
     Cache,
-    append_decision,
+    append_decisions,
     decision_template,
     read_decisions,
     record_from_json,
@@ -312,11 +312,11 @@ def _own_state_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_appended_decisions_are_read_back_in_order(tmp_path: Path) -> None:
     folder = tmp_path / "decisions"
     second = replace(DECISION, id="d2", when="2026-03-15T11:00:00Z", replaces="d1", pts=12800)
-    path = append_decision(folder, second)
-    assert append_decision(folder, DECISION) == path
+    path = append_decisions(folder, [second])
+    assert append_decisions(folder, [DECISION]) == path
     assert path.name.startswith("Kim-") and path.suffix == ".jsonl"
     assert read_decisions([folder]) == ([DECISION, second], [])
-    other = append_decision(folder, replace(DECISION, who="../../Lee é\n", id="d3"))
+    other = append_decisions(folder, [replace(DECISION, who="../../Lee é\n", id="d3")])
     assert other.parent == folder and "/" not in other.name and other != path
     assert [each.id for each in read_decisions([folder, folder])[0]] == ["d1", "d3", "d2"]
 
@@ -331,18 +331,18 @@ def test_any_decision_survives(
     tmp_path_factory: pytest.TempPathFactory, decision: Decision
 ) -> None:
     folder = tmp_path_factory.mktemp("decisions")
-    append_decision(folder, decision)
+    append_decisions(folder, [decision])
     assert read_decisions([folder]) == ([decision], [])
 
 
 def test_a_line_torn_by_a_crash_is_named_and_swallows_no_later_one(tmp_path: Path) -> None:
-    path = append_decision(tmp_path, DECISION)
+    path = append_decisions(tmp_path, [DECISION])
     with path.open("a") as file:
         file.write(_line(id="d2")[:50])
     decisions, notices = read_decisions([tmp_path])
     assert decisions == [DECISION]
     assert notices == [f"{path}:2: the last line is torn; skipped, mend or delete the line"]
-    append_decision(tmp_path, replace(DECISION, id="d3"))
+    append_decisions(tmp_path, [replace(DECISION, id="d3")])
     decisions, notices = read_decisions([tmp_path])
     assert [each.id for each in decisions] == ["d1", "d3"]
     assert len(notices) == 1 and f"{path}:2: no JSON" in notices[0]
@@ -424,8 +424,8 @@ def test_decisions_that_cannot_be_read_end_the_call(tmp_path: Path) -> None:
     (tmp_path / "decisions").write_text("a file where the folder should be")
     with pytest.raises(CallError, match="decisions cannot be read"):
         read_decisions([tmp_path / "decisions"])
-    with pytest.raises(CallError, match=r"the decision could not be saved .* --decisions"):
-        append_decision(tmp_path / "decisions", DECISION)
+    with pytest.raises(CallError, match=r"decisions.*could not be saved .* --decisions"):
+        append_decisions(tmp_path / "decisions", [DECISION])
 
 
 def _flagged(reading: Reading = READING) -> tuple[Verdict, Judged]:

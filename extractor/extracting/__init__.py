@@ -21,6 +21,7 @@ from extractor.extracting.crew import Crew, Item
 from extractor.extracting.crops import write_crops
 from extractor.extracting.keys import Keys
 from extractor.extracting.worker import file_key, method
+from extractor.judging import spot
 from extractor.records import (
     Capture,
     Finds,
@@ -73,7 +74,8 @@ class Outcome:
     """What one call of ``extract`` found and wrote.
 
     ``read_now`` counts the captures that were read in this call; others came from the cache.
-    ``ignored`` counts the files under CAPTURES that are no captures by their ending.
+    ``ignored`` counts the files under CAPTURES that are no captures by their ending. ``method``
+    is the identity of the reader, ``spot_checks`` what each spot-check supports, in words.
     """
 
     settings: Settings
@@ -87,6 +89,8 @@ class Outcome:
     facts_file: Path
     ignored: int
     read_now: int
+    method: str
+    spot_checks: tuple[str, ...] = ()
 
     @property
     def layouts(self) -> dict[str, Calibration]:
@@ -182,6 +186,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
                 captures, _shown(frames, inputs.layouts), inputs.session, inputs.written
             )
             decisions, torn = store.read_decisions([settings.decisions])
+            checks, unusable = store.read_spot_checks([settings.decisions])
             judgement = judging.judge(
                 _sightings(captures, frames, proposed), inputs.by_id, decisions
             )
@@ -209,6 +214,8 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             facts_file=inputs.facts_file,
             ignored=listing.ignored,
             read_now=read_now,
+            method=method(),
+            spot_checks=tuple(spot.statement(each, method()) for each in checks if each.typed),
         )
         told = facts.write_facts_csv(inputs.facts_file, proposed)
         report = _export(outcome)
@@ -218,6 +225,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             *inputs.notices,
             *([cache.notice] if cache.notice else []),
             *torn,
+            *unusable,
             *judgement.notices,
             *_told_of_charts(outcome),
             *told,
@@ -564,7 +572,7 @@ def _export(outcome: Outcome) -> export.ExportReport:
         gaps=outcome.gaps,
         run={
             "ocrlog": importlib.metadata.version("ocrlog"),
-            "method": f"{method()} {traces.METHOD}",
+            "method": f"{outcome.method} {traces.METHOD}",
             "settings": {
                 "captures": str(settings.captures),
                 "out": str(settings.out),
@@ -581,6 +589,7 @@ def _export(outcome: Outcome) -> export.ExportReport:
                 }
                 for each in outcome.calibrations
             ],
+            "spot_checks": list(outcome.spot_checks),
             "counts": {
                 "captures": len(outcome.captures),
                 "ignored": outcome.ignored,

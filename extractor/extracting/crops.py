@@ -18,8 +18,8 @@ from extractor.records import Box, Capture, Judgement
 
 Wanted = dict[str, tuple[Capture, int | None, Box]]
 
-# What a person needs to see around a figure, as a share of the box's height.
-_MARGIN = 0.6
+MARGIN = 0.6
+"""What a person needs to see around a figure, as a share of the box's height."""
 
 
 def wanted_crops(judgement: Judgement) -> Wanted:
@@ -88,7 +88,7 @@ def _cut(
 
 
 def _around(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
-    margin = _MARGIN * box.h
+    margin = MARGIN * box.h
     height, width = image.shape[:2]
     top, bottom = max(0, int(box.y - margin)), min(height, int(box.bottom + margin) + 1)
     left, right = max(0, int(box.x - margin)), min(width, int(box.right + margin) + 1)

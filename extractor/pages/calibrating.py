@@ -12,7 +12,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-import cv2
 import numpy as np
 import tomlkit
 from starlette.applications import Starlette
@@ -25,7 +24,8 @@ from extractor.calibration.model import Calibration
 from extractor.calibration.rules import RULES
 from extractor.errors import CaptureError, FileFaultsError
 from extractor.pages.drafts import Drafts
-from extractor.pages.serving import RefusedError, application, page
+from extractor.pages.pictures import cut, preview
+from extractor.pages.serving import RefusedError, application, page, sent
 from extractor.proposing import (
     PlaceReader,
     Proposal,
@@ -42,8 +42,6 @@ from extractor.proposing import (
 from extractor.records import Box
 from extractor.toml import parse
 
-_PREVIEW = 2600
-"""Longest side of the picture that the browser shows, px; crops come in full size."""
 _MOST_UPLOAD = 2 << 30
 _MOST_CAPTURES = 40
 _T = TypeVar("_T")
@@ -263,21 +261,12 @@ class Desk:
         return {"path": str(path)}
 
     def preview(self, at: int) -> bytes:
-        """The capture as the browser shows it, JPEG, at most ``_PREVIEW`` px a side."""
-        image = self._image(at)
-        share = min(1.0, _PREVIEW / max(image.shape[:2]))
-        size = (max(1, round(image.shape[1] * share)), max(1, round(image.shape[0] * share)))
-        small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if share < 1 else image
-        return _coded(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 90])
+        """The capture as the browser shows it, JPEG."""
+        return preview(self._image(at))
 
     def crop(self, at: int, box: Box) -> bytes:
         """What a capture shows in ``box``, in full size, PNG."""
-        image = self._image(at)
-        height, width = image.shape[:2]
-        x0, y0 = int(np.clip(box.x, 0, width - 1)), int(np.clip(box.y, 0, height - 1))
-        x1 = int(np.clip(np.ceil(box.right), x0 + 1, width))
-        y1 = int(np.clip(np.ceil(box.bottom), y0 + 1, height))
-        return _coded(".png", image[y0:y1, x0:x1], [])
+        return cut(self._image(at), box)
 
     def _image(self, at: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
         if not 0 <= at < len(self._captures):
@@ -408,14 +397,6 @@ def _holds(path: Path, layout: str) -> bool:
         return False
 
 
-def _coded(form: str, image: np.ndarray[Any, Any], how: list[int]) -> bytes:
-    done, data = cv2.imencode(
-        form, cv2.cvtColor(np.ascontiguousarray(image), cv2.COLOR_RGB2BGR), how
-    )
-    assert done
-    return data.tobytes()
-
-
 # ---------------------------------------------------------------- routes
 
 
@@ -440,14 +421,14 @@ def calibrating(desk: Desk) -> Starlette:
         return JSONResponse(await doing(desk.proposal))
 
     async def draft(request: Request) -> Response:
-        await doing(desk.keep, await _sent(request))
+        await doing(desk.keep, await sent(request))
         return JSONResponse({})
 
     async def tried(request: Request) -> Response:
-        return JSONResponse(await doing(desk.tried, await _sent(request)))
+        return JSONResponse(await doing(desk.tried, await sent(request)))
 
     async def saved(request: Request) -> Response:
-        return JSONResponse(await doing(desk.saved, await _sent(request)))
+        return JSONResponse(await doing(desk.saved, await sent(request)))
 
     async def added(request: Request) -> Response:
         if int(request.headers.get("content-length", "0")) > _MOST_UPLOAD:
@@ -468,7 +449,7 @@ def calibrating(desk: Desk) -> Starlette:
         return Response(data, media_type="image/png", headers={"cache-control": "max-age=3600"})
 
     async def landmarks(request: Request) -> Response:
-        given = await _sent(request)
+        given = await sent(request)
         marks = [mark for mark in given.get("marks", []) if isinstance(mark, dict)]
         return JSONResponse(await doing(desk.landmarks, marks, given.get("bare") is True))
 
@@ -487,16 +468,6 @@ def calibrating(desk: Desk) -> Starlette:
             Route("/api/captures/{at:int}/crop", crop),
         ]
     )
-
-
-async def _sent(request: Request) -> dict[str, Any]:
-    try:
-        given = await request.json()
-    except ValueError:
-        raise RefusedError("What the page sent cannot be read; load it anew.") from None
-    if not isinstance(given, dict):
-        raise RefusedError("What the page sent cannot be read; load it anew.")
-    return given
 
 
 def _box(given: Any) -> Box:

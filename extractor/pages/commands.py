@@ -1,4 +1,4 @@
-"""What ``ocrlog calibrate`` does, with and without its page."""
+"""What ``ocrlog calibrate`` and ``ocrlog review`` do, with and without a page."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from extractor.records import DOUBTS
 
 if TYPE_CHECKING:
     from extractor.calibration.model import Calibration
+    from extractor.extracting import Outcome
     from extractor.proposing import Shown
 
 SOME_UNUSABLE = 1
@@ -44,6 +45,24 @@ def open_page(captures: Sequence[Path], out: Path | None, mend: Path | None, say
     say("The page is open in your browser; if it is not, open this address there (it works once):")
     serve(calibrating(desk), lambda address: say(f"    {address}\nCtrl-C ends it."))
     say("Ended. What you did is kept; start it again with the same capture to go on.")
+
+
+def open_review(outcome: Outcome, who: str, say: Say) -> Outcome:
+    """Serve the page until Ctrl-C and write the tables once more; returns what came of it."""
+    from extractor.extracting import run
+    from extractor.pages.review import Review
+    from extractor.pages.reviewing import reviewing
+    from extractor.pages.serving import serve
+
+    review = Review(outcome, lambda: run(outcome.settings), who)
+    say("The page is open in your browser; if it is not, open this address there (it works once):")
+    serve(reviewing(review), lambda address: say(f"    {address}\nCtrl-C ends it."))
+    if review.unwritten:
+        say("Your decisions are kept. The tables are written once more ...")
+        review.judge()
+        if review.trouble:
+            say(review.trouble, trouble=True)
+    return review.outcome
 
 
 def write_proposal(captures: Sequence[Path], out: Path | None, say: Say) -> None:

@@ -7,13 +7,15 @@ rebinding) or from a foreign origin is refused, so no other site can read or cha
 
 from __future__ import annotations
 
+import asyncio
 import html
 import secrets
 import socket
 import webbrowser
-from collections.abc import Awaitable, Callable, Sequence
-from contextlib import suppress
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs
 
 import uvicorn
@@ -137,12 +139,28 @@ def _defect(request: Request, error: Exception) -> Response:
     return JSONResponse({"refused": sentence}, 500)
 
 
-def application(routes: Sequence[BaseRoute]) -> Starlette:
+def application(
+    routes: Sequence[BaseRoute], beside: Callable[[], Awaitable[None]] | None = None
+) -> Starlette:
     """An application of ``routes`` and the static files; what is refused is said in one shape.
 
-    A refusal is JSON, ``{"refused": sentence}``, with its status.
+    A refusal is JSON, ``{"refused": sentence}``, with its status. ``beside`` runs for as long as
+    the page is served.
     """
+
+    @asynccontextmanager
+    async def serving(app: Starlette) -> AsyncIterator[None]:
+        if beside is None:
+            yield
+            return
+        running = asyncio.ensure_future(beside())
+        yield
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+
     return Starlette(
+        lifespan=serving,
         routes=[*routes, Mount("/static", StaticFiles(directory=STATIC), name="static")],
         exception_handlers={
             RefusedError: _refused,
@@ -150,6 +168,17 @@ def application(routes: Sequence[BaseRoute]) -> Starlette:
             Exception: _defect,
         },
     )
+
+
+async def sent(request: Request) -> dict[str, Any]:
+    """What the page sent: one JSON object. Raises RefusedError."""
+    try:
+        given = await request.json()
+    except ValueError:
+        raise RefusedError("What the page sent cannot be read; load it anew.") from None
+    if not isinstance(given, dict):
+        raise RefusedError("What the page sent cannot be read; load it anew.")
+    return given
 
 
 def page(name: str) -> Response:

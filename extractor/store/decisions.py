@@ -63,23 +63,36 @@ def read_decisions(folders: Sequence[Path]) -> tuple[list[Decision], list[str]]:
     return sorted(decisions.values(), key=lambda each: (each.when, each.id)), notices
 
 
-def append_decision(folder: Path, decision: Decision) -> Path:
-    """Append a decision to this person's file of this machine; it is on the disk on return.
+def append_decisions(folder: Path, decisions: Sequence[Decision]) -> Path:
+    """Append one person's decisions to their file of this machine; on the disk on return.
 
-    Raises CallError if it could not be written whole; then the person must be told.
+    Raises CallError if they could not be written whole; then the person must be told.
     """
-    line = json.dumps(_plain(decision), ensure_ascii=False).encode("utf-8", "backslashreplace")
-    path = folder / f"{_safe(decision.who)}-{_machine()}.jsonl"
+    path = own_file(folder, decisions[0].who, ".jsonl")
+    append_lines(path, [_plain(each) for each in decisions])
+    return path
+
+
+def own_file(folder: Path, who: str, ending: str) -> Path:
+    """The file that ``who`` appends to on this machine."""
+    return folder / f"{_safe(who)}-{_machine()}{ending}"
+
+
+def append_lines(path: Path, entries: Sequence[object]) -> None:
+    """Append a JSON line an entry; all are on the disk on return. Raises CallError."""
+    data = b"".join(
+        json.dumps(each, ensure_ascii=False).encode("utf-8", "backslashreplace") + b"\n"
+        for each in entries
+    )
     try:
+        folder = path.parent
         folder.mkdir(parents=True, exist_ok=True)
         fresh = not path.exists()
         with path.open("ab+", buffering=0) as file:
-            # A line torn by a crash must not swallow this one.
-            start = b""
+            # A line torn by a crash must not swallow the next one.
             if file.seek(0, os.SEEK_END):
                 file.seek(-1, os.SEEK_END)
-                start = b"" if file.read(1) == b"\n" else b"\n"
-            data = start + line + b"\n"
+                data = data if file.read(1) == b"\n" else b"\n" + data
             while data:
                 data = data[file.write(data) :]
             os.fsync(file.fileno())
@@ -87,10 +100,9 @@ def append_decision(folder: Path, decision: Decision) -> Path:
             _sync_folder(folder)
     except OSError as error:
         raise CallError(
-            f"{path}: the decision could not be saved ({error}); free some space or make the "
-            "folder writable, or give another folder with --decisions"
+            f"{path}: could not be saved ({error}); free some space or make the folder writable, "
+            "or give another folder with --decisions"
         ) from error
-    return path
 
 
 def decision_template(verdict: Verdict, judged: Judged) -> dict[str, object]:
@@ -171,11 +183,8 @@ def _parse(line: str, path: Path) -> Decision | None:
         raise _LineError(f"`pts` is {pts!r}, expected a whole number, or null for a still")
     texts["after"] = _after(action, texts["before"], texts["after"].strip())
     texts["who"] = texts["who"] or path.stem.rpartition("-")[0] or path.stem
-    if action == "withdraw" and not texts["replaces"]:
-        raise _LineError("`replaces` is missing: write there the `id` of what is withdrawn")
     decision = Decision(pts=pts, box=_box(entry.get("box")), action=action, **texts)
-    if decision.id and decision.id == decision.replaces:
-        raise _LineError("the line replaces itself")
+    _check_replaces(decision)
     return decision if decision.id else replace(decision, id=_made_id(decision))
 
 
@@ -193,6 +202,13 @@ def _after(action: str, before: str, after: str) -> str:
     if not after:
         raise _LineError("`after` is missing: write there what the crop shows")
     return after
+
+
+def _check_replaces(decision: Decision) -> None:
+    if decision.action == "withdraw" and not decision.replaces:
+        raise _LineError("`replaces` is missing: write there the `id` of what is withdrawn")
+    if decision.id and decision.id == decision.replaces:
+        raise _LineError("the line replaces itself")
 
 
 def _box(value: object) -> Box:
