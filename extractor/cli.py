@@ -371,6 +371,8 @@ def _summarise(outcome: Outcome, seconds: float) -> int:
             f"{_count(len(outcome.problems), 'input')} could not be used: see "
             f"{settings.out / 'problems.csv'}"
         )
+    for statement in outcome.spot_checks:
+        say(statement)
     say(f"Tables: {settings.out / 'readings.csv'} and beside it")
     say(f"Facts (device, round, ...), guesses marked; correct them there: {outcome.facts_file}")
     if states["flagged"]:

@@ -361,7 +361,7 @@ class Judged:
     ``value`` is filled ONLY when released, accepted, corrected or typed; ``candidate`` is what a
     flagged text would give. ``half_width`` is half of the last shown digit (a whole one where the
     layout truncates). ``confidence`` is None where a person decided. ``settled`` are the doubts a
-    person's decision settled.
+    person's decision settled, ``who`` is that person.
     """
 
     reading: Reading
@@ -375,6 +375,7 @@ class Judged:
     source: Source
     decided_text: str = ""
     settled: tuple[Doubt, ...] = ()
+    who: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from test_comparing_rounds import a_round, compared
 
 from extractor.captures import find_captures, inspect
 from extractor.comparing import evidence
-from extractor.comparing.report import CAUTION, Picture, pictures, report
+from extractor.comparing.report import CAUTION, People, Picture, pictures, report
 from extractor.comparing.tables import markdown, workbook
 from extractor.comparing.whole import Comparison, compare_all, summary_table
 from extractor.records import Capture
@@ -193,6 +193,18 @@ def test_the_crop_shows_the_figure_at_its_box():
     assert crop.height <= 64 and crop.width > crop.height
     low, high = crop.convert("L").getextrema()
     assert low < 60 and high > 180
+
+
+def test_who_decided_and_what_was_spot_checked_is_said():
+    settled = a_round("one.png")
+    row = settled[0]
+    row |= {"source": "corrected", "decided_text": "5.57", "settled_flags": "unsure"}
+    place = (row["capture"], row["layout"], row["readout"], None)
+    people = People({place: "kim"}, ("Spot-check of 2026-03-20 by kim: 300 of 1599",))
+    html = report(compared(settled), evidence.Crops({}, {}), [], people)
+    assert "corrected by kim: 5.57 (was flagged unsure)" in html
+    assert "by kim: 300 of 1599" in html
+    assert "No spot-check was made" in report(compared(settled), evidence.Crops({}, {}), [])
 
 
 def test_a_capture_that_is_gone_leaves_its_path():

@@ -10,7 +10,7 @@ import base64
 import importlib.metadata
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -56,7 +56,21 @@ def pictures(whole: Comparison, progress: Progress = lambda *_: None) -> list[Pi
     return made
 
 
-def report(whole: Comparison, crops: Crops, drawn: Sequence[Picture]) -> str:
+@dataclass(frozen=True, slots=True)
+class People:
+    """What people did: ``who`` settled the reading (capture, layout, readout, at_s to 3 decimals
+    or None), and what their spot-checks support, in words."""
+
+    who: Mapping[tuple[str, str, str, float | None], str] = field(default_factory=dict)
+    spot_checks: tuple[str, ...] = ()
+
+
+_NOBODY = People()
+
+
+def report(
+    whole: Comparison, crops: Crops, drawn: Sequence[Picture], people: People = _NOBODY
+) -> str:
     """Return the report as HTML."""
     import jinja2
 
@@ -89,7 +103,10 @@ def report(whole: Comparison, crops: Crops, drawn: Sequence[Picture]) -> str:
             for each in drawn
         ],
         derivations=[_derivation(whole, each, links) for each in whole.derived],
-        rounds=[_round(whole, each, crops, links) for each in whole.rounds.all if each.figures],
+        rounds=[
+            _round(whole, each, crops, links, people) for each in whole.rounds.all if each.figures
+        ],
+        spot_checks=people.spot_checks,
         charts=[
             {"id": links.chart(path), "path": path, "picture": _inline(data)}
             for path, data in crops.charts.items()
@@ -234,7 +251,9 @@ class _Read:
     decision: str
 
 
-def _round(whole: Comparison, each: Round, crops: Crops, links: _Links) -> dict[str, Any]:
+def _round(
+    whole: Comparison, each: Round, crops: Crops, links: _Links, people: People
+) -> dict[str, Any]:
     return {
         "title": str(each.key),
         "why": "; ".join(part for part in (each.outcome, each.why) if part),
@@ -248,7 +267,7 @@ def _round(whole: Comparison, each: Round, crops: Crops, links: _Links) -> dict[
                 "half": f"{amount.half:.2g}" if amount.half else "",
                 "unit": shown_unit(amount.unit),
                 "basis": ": ".join(part for part in (amount.basis, amount.remark) if part),
-                "reads": _reads(whole, amount, crops),
+                "reads": _reads(whole, amount, crops, people),
                 "charts": [
                     {"path": path, "to": links.chart(path)}
                     for path in amount.captures
@@ -260,7 +279,7 @@ def _round(whole: Comparison, each: Round, crops: Crops, links: _Links) -> dict[
     }
 
 
-def _reads(whole: Comparison, amount: Amount, crops: Crops) -> list[_Read]:
+def _reads(whole: Comparison, amount: Amount, crops: Crops, people: People) -> list[_Read]:
     reads = []
     for row in rows_shown(amount):
         line = {str(name): cell for name, cell in whole.readings.iloc[row].items()}
@@ -274,18 +293,20 @@ def _reads(whole: Comparison, amount: Amount, crops: Crops) -> list[_Read]:
                 line["text"],
                 "" if math.isnan(confidence) else f"{confidence:.4f}",
                 _inline(picture) if picture else "",
-                _decision(line),
+                _decision(line, people),
             )
         )
     return reads
 
 
-def _decision(line: Mapping[str, Any]) -> str:
-    """What a person settled, in words; '' where nobody had to."""
+def _decision(line: Mapping[str, Any], people: People) -> str:
+    """What a person settled, and who, in words; '' where nobody had to."""
     source, settled = line["source"], line["settled_flags"]
     if source not in ("accepted", "corrected", "typed"):
         return ""
-    told = f"{source} by a person"
+    at = float(line["at_s"])
+    place = (line["capture"], line["layout"], line["readout"], None if math.isnan(at) else at)
+    told = f"{source} by {people.who.get(place, 'a person')}"
     if line["decided_text"]:
         told += f": {line['decided_text']}"
     return told + (f" (was flagged {settled.replace(';', ', ')})" if settled else "")

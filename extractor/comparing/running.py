@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from extractor import export, extracting, store
 from extractor.comparing import evidence, plots
 from extractor.comparing.guesses import Question, questions
-from extractor.comparing.report import pictures, report
+from extractor.comparing.report import People, pictures, report
 from extractor.comparing.tables import markdown, workbook
 from extractor.comparing.whole import Comparison, compare_all, comparison_grid, rounds_grid
 from extractor.errors import CallError
@@ -84,7 +84,8 @@ def finish(
             f"nothing to compare; write device and round into {outcome.facts_file}"
         )
     with store.writer_lock(settings.out):
-        notices = _write(settings.out, whole, _crops(outcome, whole, progress), progress)
+        crops = _crops(outcome, whole, progress)
+        notices = _write(settings.out, whole, crops, _people(outcome), progress)
     return Result(outcome, whole, settings.out / FOLDER, prepared.questions, (*told, *notices))
 
 
@@ -129,8 +130,27 @@ def _crops(outcome: Outcome, whole: Comparison, progress: Progress) -> evidence.
     return made
 
 
+def _people(outcome: Outcome) -> People:
+    """Who settled what, and what was spot-checked."""
+    names = {id: layout.name for id, layout in outcome.layouts.items()}
+    return People(
+        {
+            (
+                each.sighting.capture.path,
+                names[row.reading.layout],
+                row.readout,
+                None if each.sighting.frame.at_s is None else round(each.sighting.frame.at_s, 3),
+            ): row.who
+            for each in outcome.judgement.verdicts
+            for row in each.judged
+            if row.who
+        },
+        outcome.spot_checks,
+    )
+
+
 def _write(
-    out: Path, whole: Comparison, crops: evidence.Crops, progress: Progress
+    out: Path, whole: Comparison, crops: evidence.Crops, people: People, progress: Progress
 ) -> tuple[str, ...]:
     """Write every file, whole or not at all; return what the person should be told."""
     rounds, comparison = rounds_grid(whole.rounds), comparison_grid(whole)
@@ -152,7 +172,7 @@ def _write(
                     stage.put(f"{FOLDER}/plots/{name}", data)
                     drawn.append(name)
         progress("drawing plots", len(planned), len(planned))
-        page = report(whole, crops, pictures(whole, progress))
+        page = report(whole, crops, pictures(whole, progress), people)
         stage.put(f"{FOLDER}/report.html", page.encode())
         _, notices = stage.commit()
     _remove_stale(out / FOLDER / "plots", set(drawn))

@@ -273,6 +273,7 @@ def _judged(entry: Entry, undecided: Entry) -> list[Judged]:
                 doubts=doubts,
                 source=source,
                 decided_text=entry.answer.text if entry.answer and decided else "",
+                who=entry.answer.who if entry.answer and decided else "",
                 settled=tuple(
                     Doubt(code, why)
                     for code, why in undecided.doubts.items()

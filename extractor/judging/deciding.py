@@ -26,14 +26,16 @@ _ACTIONS: dict[str, Source] = {"accept": "accepted", "correct": "corrected", "ty
 class Answer:
     """What people decided of one reading.
 
-    ``text`` is the figure they gave; ``doubt`` is a reason why no answer holds (then ``text`` is
-    ''), or the flag of a figure that a person too found unreadable (then ``settles`` is true).
+    ``text`` is the figure that ``who`` gave; ``doubt`` is a reason why no answer holds (then
+    ``text`` is ''), or the flag of a figure that a person too found unreadable (then ``settles``
+    is true).
     """
 
     text: str
     source: Source
     doubt: Doubt | None = None
     settles: bool = True
+    who: str = ""
 
 
 class Answers:
@@ -122,10 +124,11 @@ def _answer(told: Sequence[Decision], text: str) -> Answer:
     after = given(last)
     if last.action == "unreadable":
         why = f"{last.who} found it unreadable on {last.when}"
-        return Answer("", "read", Doubt("unreadable", why))
-    if last.action == "accept" and after != text:
-        return Answer(after, "corrected")  # what was accepted is no longer what is read
-    return Answer(after, _ACTIONS[last.action])
+        return Answer("", "read", Doubt("unreadable", why), who=last.who)
+    who = " and ".join(dict.fromkeys(each.who for each in told))
+    # What was accepted is no longer what is read: then it is a correction.
+    changed = last.action == "accept" and after != text
+    return Answer(after, "corrected" if changed else _ACTIONS[last.action], who=who)
 
 
 def _doubted(doubt: Decision) -> Answer:
