@@ -2,26 +2,37 @@
 
     python tests/studies/study_planted.py --tries 400                      # a reader that lies
     python tests/studies/study_planted.py BUNDLE.zip --tries 100           # errors in the picture
+    python tests/studies/study_planted.py --wild 300                       # truthful wild series
 
 Two ways, never in the text afterwards. A reader that lies: it says the wrong figure with 0.9999 and
 names no rival. In the picture: the wrong figure is drawn, over the overlay that the bundle's fonts
 and scenes make, and read as ``extract`` reads it. All other figures of the session are read right.
 Caught: no planted figure is released. Alone: one capture; in a run: in the midst of 25. Stated:
 the calibration gives decimals, bounds and relations; bare: none of these.
+
+Truthful wild series (tests/wild_series.py) are read right throughout: whatever is flagged, the
+checks along time flag for nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import collections
+import random
+import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import cv2
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from drawn_pages import SETS, PartStock, Tile, draw_frame, draw_tile, find, redraw
 from drawn_sessions import Session, draw_session
+from judging_world import flagged, layout, readout, series, verdict
 from scipy import stats
-from study_trust import sighting_of
+from study_trust import sighting_of, upper
+from wild_series import WILD, hopping, texts
 
 from extractor.calibration.model import Readout
 from extractor.judging import judge
@@ -230,13 +241,39 @@ def _cell(error: str, in_run: bool, stated: bool, tries: int, bundle: Path | Non
     return f"{share:.0f} % ({100 * low:.0f} to {100 * high:.0f})"
 
 
+def wild(many: int) -> None:
+    """Count what is flagged of truthful wild series, ``many`` of each sort."""
+    print("| series | figures | flagged | 95 % bound | by |\n|---|---|---|---|---|")
+    for trimmed in (False, True):
+        for draw in WILD:
+            codes: collections.Counter[str] = collections.Counter()
+            flags = total = 0
+            for number in range(many):
+                chance = random.Random(number)
+                count = chance.choice([12, 30, 100, 300])
+                calibration = layout(readout("x"))
+                decimals = 0 if draw is hopping else number % 3
+                written = texts(draw, chance, count, decimals, trimmed)
+                found = flagged(verdict(series(calibration, {"x": written}), calibration))
+                flags, total = flags + len(found), total + count
+                codes.update(code for row in found.values() for code in row)
+            by = ", ".join(f"{code} {n}" for code, n in codes.most_common())
+            name = draw.__name__ + (", last 0 left out" if trimmed else "")
+            print(f"| {name} | {total:,} | {100 * flags / total:.2f} % | "
+                  f"{100 * upper(flags, total):.2f} % | {by} |", flush=True)  # fmt: skip
+
+
 def main() -> None:
     """Print a table in Markdown."""
     asked = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     asked.add_argument("bundle", type=Path, nargs="?")
     asked.add_argument("--tries", type=int, default=100)
+    asked.add_argument("--wild", type=int, help="count truthful wild series instead")
     told = asked.parse_args()
     cv2.setNumThreads(1)
+    if told.wild:
+        wild(told.wild)
+        return
     stock = PartStock(told.bundle, SETS["A"]) if told.bundle else None
     reader = FigureReader() if told.bundle else None
     print("| planted | alone, bare | in a run, bare | alone, stated | in a run, stated |")

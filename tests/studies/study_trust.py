@@ -335,12 +335,19 @@ def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, kee
         told["alone"] |= slow_readers(rows, pages, slow, rng)
         told["wrong"] = wrong_ones(rows, pages, keep, f"{which}{chunk}")
         told = {"set": which, "chunk": chunk, "of": mark, "reader": reader_identity(), **told}
-        with counts.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(told, ensure_ascii=False) + "\n")
+        append(counts, told)
         n, released, wrong, bad, _ = told["totals"]["all"][""]
         print(f"{which}{chunk} {pages.coding}: {n} figures, {released} released, {wrong} read wrong"
               f", {bad} of them released; drawn in {drawn - begun:.1f} s, read and judged in "
               f"{spent:.1f} s ({1e3 * spent / n:.1f} ms a figure)", flush=True)  # fmt: skip
+
+
+def append(counts: Path, told: Mapping[str, Any]) -> None:
+    """Add a line at once, so that two workers may share a file; a torn line before it is ended."""
+    torn = counts.exists() and not counts.read_bytes().endswith(b"\n")
+    line = json.dumps(told, ensure_ascii=False) + "\n"
+    with counts.open("ab", buffering=0) as file:
+        file.write((b"\n" if torn else b"") + line.encode())
 
 
 def lines(counts: Path) -> list[dict[str, Any]]:
@@ -374,6 +381,21 @@ def merge(chunks: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
         total["distinct"] += each["distinct"]
         total["wrong"] += each["wrong"]
     return total
+
+
+def sum_up(counts: Path, target: Path) -> None:
+    """Write what is counted as one line a set and state; such a file can be reported and added to.
+
+    A chunk that is summed up is not known by its number any more: go on from the file it was in.
+    """
+    groups: dict[tuple[str, str], list[dict[str, Any]]] = collections.defaultdict(list)
+    for each in {(line["set"], line["of"], line["chunk"]): line for line in lines(counts)}.values():
+        groups[each["set"], each["of"]].append(each)
+    target.unlink(missing_ok=True)
+    for (which, mark), chunks in sorted(groups.items()):
+        told = {"set": which, "chunk": f"sum of {len(chunks)}", "of": mark,
+                "reader": chunks[0]["reader"], **merge(chunks)}  # fmt: skip
+        append(target, told)
 
 
 def upper(wrong: float, n: float) -> float:
@@ -455,23 +477,39 @@ def _print_honesty(total: Mapping[str, Any], n: float) -> None:
         held = "" if low <= bad <= high else " (below)" if bad < low else " **(above)**"
         print(f"| 1e-{decade + 1} to 1e-{decade} | {int(read):,} | {int(bad)} | {said:.2f} | "
               f"{low:.0f} to {high:.0f}{held} | {int(passed):,} | {int(worse)} |")  # fmt: skip
-    print("\n| on whose word, claimed at least | no other check flags | wrong, with upper bound |")
-    print("|---|---|---|")
-    for route in ("plain", "asked again"):
-        cells_of = {int(key.rpartition(" ")[2]): cells for key, cells in total["routes"].items()
-                    if key.rpartition(" ")[0] == route}  # fmt: skip
-        for at in (10, 20, 25, 30, 35, 39, 40, 45, 50):
-            above = [cells for key, cells in cells_of.items() if key >= at]
-            if above:
-                passed, worse = np.sum(above, axis=0)[3:]
-                print(f"| {route}, {1 - 10 ** (-at / _BINS):.6g} | {int(passed):,} | "
-                      f"{_share(worse, passed)} |")  # fmt: skip
+    _print_routes(total["routes"])
     print("\n| released from | flagged | wrong among released |\n|---|---|---|")
     for at in (0, 5, 10, 15, 20, 25, 27, 29, 30, 31, 32, 33, 34, 35, 36, 37, 38, 39, 40):
         above = [cells for key, cells in by_p.items() if key >= at]
         if above:
             _, _, _, passed, worse = np.sum(above, axis=0)
             print(f"| {1 - 10 ** (-at / _BINS):.6g} | {100 * (1 - passed / n):.2f} % | "
+                  f"{_share(worse, passed)} |")  # fmt: skip
+
+
+def _print_routes(routes: Mapping[str, list[float]]) -> None:
+    """Print what the constants of trust.py follow from: by route, what was claimed and what held.
+
+    Of what no other check flags, the bound on the wrong share is the least doubt to be claimed.
+    """
+    print("\n| on whose word, 1 - p | read | wrong | sum of 1 - p | no other check flags | wrong, "
+          "with its bound |\n|---|---|---|---|---|---|")  # fmt: skip
+    for route in ("plain", "asked again", "nothing seen"):
+        cells_of = {
+            int(key.rpartition(" ")[2]): np.array(cells)
+            for key, cells in routes.items()
+            if key.rpartition(" ")[0] == route
+        }
+        for decade in range(_MOST_DECADES):
+            inside = [cells for key, cells in cells_of.items() if key // _BINS == decade]
+            if inside:
+                read, bad, said, passed, worse = np.sum(inside, axis=0)
+                print(f"| {route}, 1e-{decade + 1} to 1e-{decade} | {int(read):,} | {int(bad)} | "
+                      f"{said:.2f} | {int(passed):,} | {_share(worse, passed)} |")  # fmt: skip
+        above = [cells for key, cells in cells_of.items() if key >= 3 * _BINS]
+        if above:
+            _, _, _, passed, worse = np.sum(above, axis=0)
+            print(f"| {route}, {UNSURE} or more | | | | {int(passed):,} | "
                   f"{_share(worse, passed)} |")  # fmt: skip
 
 
@@ -498,7 +536,11 @@ def main() -> None:
     asked.add_argument("--keep", type=Path, help="folder for pictures of what is released wrong")
     asked.add_argument("--report", action="store_true")
     asked.add_argument("--digest", help="report counts of another state than today's")
+    asked.add_argument("--sum", type=Path, help="write all counts to this file, a line a set")
     told = asked.parse_args()
+    if told.sum:
+        sum_up(told.counts, told.sum)
+        return
     if told.report:
         for which in sorted(SETS):
             report(told.counts, which, told.digest or digest())
