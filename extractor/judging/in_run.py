@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from itertools import permutations
 
 from extractor.judging.along_time import NEIGHBOURS
 from extractor.judging.entries import Entry
@@ -83,22 +82,17 @@ def exchanged(tracked: Sequence[Entry], run: RunEvidence) -> Iterator[tuple[Entr
         if group is not None and not entry.certain and entry.form.values:
             group.append(entry)
     for group in groups.values():
-        for far, other in permutations(group, 2):
-            if not run.is_far(far) or not (
-                run.distance(other) > OUTLIER or not run.draws_so(other)
-            ):
-                continue
-            if all(run.fits(a, a.forms.of(b.text).values) for a, b in _both(far, other)):
-                for a, b in _both(far, other):
+        odd = [each for each in group if run.distance(each) > OUTLIER or not run.draws_so(each)]
+        far_ones = [each for each in odd if run.is_far(each)]
+        for far, other in ((a, b) for a in far_ones for b in odd if a is not b):
+            pairs = ((far, other), (other, far))
+            if all(run.fits(a, a.forms.of(b.text).values) for a, b in pairs):
+                for a, b in pairs:
                     yield (
                         a,
                         f"{a.readout.name} {a.text} and {b.readout.name} {b.text} do not fit their "
                         "runs and would if they were exchanged",
                     )
-
-
-def _both(one: Entry, other: Entry) -> tuple[tuple[Entry, Entry], tuple[Entry, Entry]]:
-    return (one, other), (other, one)
 
 
 def _digits(text: str) -> int:
