@@ -414,6 +414,11 @@ def report(counts: Path, which: str, mark: str) -> None:
     kept = {each["chunk"]: each for each in lines(counts)
             if (each["set"], each["of"]) == (which, mark)}  # fmt: skip
     if not kept:
+        others = sorted({each["of"] for each in lines(counts) if each["set"] == which})
+        if others:
+            print(
+                f"\nSet {which}: nothing of today's state, {mark}; --digest {' or '.join(others)}"
+            )
         return
     total = merge(kept.values())
     n, released, wrong, bad, again = total["totals"]["all"][""]
