@@ -210,7 +210,10 @@ def calibration(
             x1, y1 = int(np.ceil(box.right)) + PADDING, int(np.ceil(box.bottom + 0.24 * item.size))
             entry: dict[str, Any] = {"name": item.name, "part": item.part, "sort": sort}
             if sort == "word":
-                entry |= {"word": item.text, "box": (box.x, box.y, box.w, box.h)}
+                left, top, right, bottom = _extent(item, item.text, 1.0)[1]
+                base = box.bottom  # boxes close around the ink, as a person draws them
+                ink = (box.x + left, base + top, right - left, bottom - top)
+                entry |= {"word": item.text, "box": ink}
             else:
                 cut = drawing.image[y0:y1, x0:x1]
                 if theme.outline:

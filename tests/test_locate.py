@@ -31,6 +31,7 @@ from extractor.locate.lines import lay
 from extractor.locate.pictures import Picture, Sight
 from extractor.locate.pose import Mark, Pose, ScaleMark
 from extractor.locate.traits import find_edge
+from extractor.reading import default_reader
 from extractor.reading.interface import CharAt, LineRead, WordAt
 from extractor.records import Box, Found
 
@@ -198,11 +199,66 @@ def test_last_place_first_and_whole_frame_when_it_moved(locator: Locator) -> Non
     assert locator.locate(scene(5, 1000, 900), (moved,)) == ()
 
 
-def test_a_result_depends_on_its_own_picture_alone(locator: Locator) -> None:
-    image = draw(LAYOUTS["cards"], scene(5, 1100, 1000), 0.9, (40, 200), LIGHT).image
-    first = locator.locate(image)
-    locator.locate(scene(1, 800, 800))
-    assert locator.locate(image) == first
+def test_a_result_depends_on_its_own_picture_alone(calibrations: list[Calibration]) -> None:
+    captures = [
+        draw(LAYOUTS["cards"], scene(5, 1100, 1000), 0.9, (40, 200), LIGHT).image,
+        draw(LAYOUTS["panel"], scene(1, 800, 800), 0.9, (90.5, 200), DARK).image,
+        draw(LAYOUTS["panel"], scene(2, 800, 800), 0.9, (91, 200), DARK).image,
+        scene(1, 800, 800),
+    ]
+    alone = [Locator(calibrations, NoReader()).locate(each) for each in captures]
+    together = Locator(calibrations, NoReader())
+    for order in ((3, 2, 1, 0), (1, 3, 0, 2), (2, 0, 2, 1)):
+        for at in order:
+            assert together.locate(captures[at]) == alone[at]
+
+
+def test_found_by_words_alone_to_a_part_of_a_pixel() -> None:
+    layout = panel(("Tempo", "Watt", "Warmth", "Clock", "Battery"))
+    by_words = Locator([calibration(layout, sort="word")], default_reader())
+    for scale, theme, size in ((0.8, DARK, (900, 600)), (1.45, LIGHT, (1000, 900))):
+        drawing = draw(layout, scene(1, *size), scale, (60.5, 40), theme)
+        (found,) = by_words.locate(code(drawing.image, "JPEG", 70))
+        normed_errors(found, drawing)
+
+
+def test_words_on_the_bare_scene_are_not_trusted_to_a_pixel() -> None:
+    layout = panel(("Tempo", "Watt", "Warmth", "Clock", "Battery"))
+    bare = dataclasses.replace(layout, items=layout.items[1:])
+    by_words = Locator([calibration(layout, sort="word")], default_reader())
+    drawing = draw(bare, scene(4, 1000, 700), 1.2, (60, 40), OUTLINED)
+    for found in by_words.locate(drawing.image):
+        for place in found.places:
+            truth = true_box(drawing, place.readout)
+            assert place.box is not None
+            off = max(abs(place.box.x - truth.x), abs(place.box.y - truth.y))
+            assert off <= 3 * place.error or place.error > place.height / 18
+
+
+def test_a_group_of_labels_that_the_edge_cuts_off_is_found_by_the_rest(locator: Locator) -> None:
+    drawing = draw(LAYOUTS["panel"], scene(3, 700, 900), 1.1, (60, 30), DARK)
+    for cut in (300, 360):
+        (found,) = locator.locate(code(np.ascontiguousarray(drawing.image[:cut]), "JPEG", 60))
+        shown = {place.readout for place in found.places if place.box is not None}
+        whole = {name for name, box in drawing.boxes.items()
+                 if name.startswith("figure") and box.bottom + 0.15 * box.h < cut}  # fmt: skip
+        assert shown == whole
+
+
+def test_a_figure_beyond_a_blurred_label_is_doubtful_not_hidden(locator: Locator) -> None:
+    drawing = draw(LAYOUTS["panel"], scene(2, 800, 700), 1.0, (100, 100), DARK)
+    label, figure = drawing.boxes["label_4"], drawing.boxes["figure_4"]
+    for sigma, state in ((4.5, "doubtful"), (60.0, "hidden")):
+        image = drawing.image.copy()
+        area = image[int(label.y) - 15 : int(label.bottom) + 15, 110:270]
+        area[:] = cv2.GaussianBlur(area, (0, 0), sigma)
+        (found,) = locator.locate(image)
+        place = next(each for each in found.places if each.readout == "figure_4")
+        if state == "hidden":
+            assert place.box is None
+        else:
+            assert place.box is not None
+            assert place.error > figure.h / 18
 
 
 @pytest.mark.parametrize("size", [(1, 1), (3, 400), (400, 3), (40, 40)])
@@ -326,6 +382,13 @@ def test_an_ambiguous_line_is_not_guessed() -> None:
     found = extents("FPS 614.1 W  სითბო 38.2 °C")
     assert "rate" not in found
     assert "power" not in found
+
+
+def test_words_that_the_pattern_does_not_tell_of_belong_to_no_figure() -> None:
+    pattern = "pace {rate} fps  draw {power} W  left {level} %"
+    found = extents("pace 52 fps draw 4.28 W skin 42.7 °C left 14%", pattern)
+    assert found.items() <= {"rate": "52", "level": "14"}.items()
+    assert "rate" in found
 
 
 def test_text_of_something_else_places_nothing() -> None:

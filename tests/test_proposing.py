@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,6 +33,7 @@ from extractor.proposing.checking import check
 from extractor.proposing.lexicon import meaning, unit_of
 from extractor.proposing.pieces import Figure, find_pieces
 from extractor.reading import default_reader
+from extractor.reading.interface import WordAt
 from extractor.records import Box, Capture, Reading
 from extractor.values import parse
 
@@ -349,6 +352,77 @@ def test_a_row_of_words_and_figures_is_a_flowing_line() -> None:
         "frame_rate", "power", "clock",
     ]  # fmt: skip
     assert all(readout.box is None for readout in proposal.calibration.readout)
+
+
+class Hearsay:
+    """The real reader, which makes less of some words: ``doubted`` are unsure, ``lost`` unseen."""
+
+    def __init__(self, doubted: tuple[str, ...] = (), lost: tuple[str, ...] = ()) -> None:
+        self._doubted, self._lost = doubted, lost
+
+    def find_words(self, image: np.ndarray) -> list[WordAt]:
+        words = default_reader().find_words(image)
+        return [
+            replace(word, probability=0.1) if word.text in self._doubted else word
+            for word in words
+            if word.text not in self._lost
+        ]
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(default_reader(), name)
+
+
+def test_a_heading_that_cannot_be_read_well_still_heads_its_column() -> None:
+    image = paper()
+    for column, (head, figures) in enumerate(
+        (("typical", ("58.9", "4.12", "38.5")), ("bottom", ("31.2", "2.07", "31.0")))
+    ):
+        x = 300 + 200 * column
+        written(image, head, x, 60, 30)
+        for row, text in enumerate(figures):
+            written(image, text, x, 120 + 60 * row, 30)
+    for row, label in enumerate(("Frames", "Supply", "Silicon")):
+        written(image, label, 40, 120 + 60 * row, 30)
+    reader: Any = Hearsay(doubted=("typical", "bottom"))
+    proposed = propose([shown(image)], reader).calibration
+    assert proposed is not None
+    parts = {readout.x_part for readout in proposed.readout}
+    assert len(parts) == 2
+    assert None not in parts
+    assert parts <= {landmark.part for landmark in proposed.landmark}
+
+
+def test_labels_in_which_the_reader_sees_no_text_are_landmarks() -> None:
+    labels = ("Frames", "Supply", "Silicon", "Level")
+    image = paper()
+    for row, (label, text) in enumerate(zip(labels, ("58.9", "4.12", "38.5", "64"), strict=True)):
+        written(image, label, 60, 120 + 60 * row, 30)
+        written(image, text, 300, 120 + 60 * row, 30)
+    image[:, :20] = 40  # what lies beyond the panel is no label
+    reader: Any = Hearsay(lost=labels)
+    proposed = propose([shown(image)], reader).calibration
+    assert proposed is not None
+    assert len(proposed.readout) == 4
+    places = [Box(*landmark.box) for landmark in proposed.landmark if landmark.sort == "picture"]
+    assert len(places) == 4
+    for row, box in enumerate(sorted(places, key=lambda each: each.y)):
+        assert 40 < box.x < 60
+        assert 120 < box.right < 230
+        assert box.y < 110 + 60 * row < box.bottom
+
+
+def test_a_panel_of_one_line_is_told_by_its_edges() -> None:
+    image = scene(2, 900, 300)
+    image[100:160, 60:860] = (20, 30, 44)
+    picture = Image.fromarray(image)
+    face = font("matplotlib/DejaVuSans.ttf", 26)
+    text = "pace 61 fps    draw 4.18 W    level 64 %"
+    ImageDraw.Draw(picture).text((90, 139), text, font=face, fill=(230, 240, 250), anchor="ls")
+    proposed = propose([shown(np.asarray(picture).copy())], default_reader()).calibration
+    assert proposed is not None
+    edges = {mark.side: Box(*mark.box) for mark in proposed.landmark if mark.sort == "edge"}
+    assert edges["top"].y == pytest.approx(100, abs=1)
+    assert edges["bottom"].bottom == pytest.approx(160, abs=1)
 
 
 def test_an_open_mark_is_asked_and_not_stated() -> None:

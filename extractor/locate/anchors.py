@@ -1,7 +1,8 @@
 """The coarse search: where on a frame, and at which scale, a group of landmarks may lie.
 
-Neighbouring pictures are looked for together and small: letters of some three px say little each,
-a group of words with the gaps between them says enough, and a small frame is searched quickly.
+Neighbouring pictures are looked for together and small: letters of some two px say little each, a
+group of words with the gaps between them says enough, and a small frame is searched quickly. A
+plain correlation proposes places, the correlation over the letters alone ranks them.
 """
 
 from __future__ import annotations
@@ -12,17 +13,24 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from extractor.locate.frame import LEVEL_STEP, WINDOW, Frame, Grey, Level, even_contrast
+from extractor.locate.frame import LEVEL_STEP, RIM, WINDOW, Frame, Grey, even_contrast
 from extractor.locate.pictures import Picture
 
-_LETTERS = (2.3, 4.5)
+_LETTERS = (1.6, 3.5)
 """Least and most height of small letters in the coarse search, cells."""
-_AREA = 420.0
+_AREA = 250.0
 """Cells of letters that tell a group from chance."""
+_BARE = 1.75
+"""Outlined letters on the bare scene are looked for that much larger: only the change from letter
+to outline tells them, not the ground around them."""
 _ONE_GROUND = 20.0
 """Grey levels within which two pictures are drawn on the same ground."""
-_EXTENT = 44
+_EXTENT = 34
 """Greatest side of a group, cells: half a step of scale moves its ends by less than a cell."""
+_A_LEVEL = 3
+"""Places proposed by one size of the search."""
+_NOISE = 0.1
+"""Added to the deviation of evened contrast: empty places do not gain by their emptiness."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +55,10 @@ class Anchor:
         right = max(picture.box[0] + picture.box[2] for picture in self.pictures)
         bottom = max(picture.box[1] + picture.box[3] for picture in self.pictures)
         area = sum(picture.box[2] * picture.letters for picture in self.pictures)
-        cells = float(np.sqrt(_AREA / area))
-        cells = min(max(cells, _LETTERS[0] / self.letters), _LETTERS[1] / self.letters)
+        least, most = _LETTERS
+        cells = min(max(float(np.sqrt(_AREA / area)), least / self.letters), most / self.letters)
+        if any(picture.bare for picture in self.pictures):
+            cells *= _BARE
         width, height = int(np.ceil(right - left)), int(np.ceil(bottom - top))
         shown = np.zeros((height, width), np.float32)
         cover = np.zeros((height, width), np.float32)
@@ -77,7 +87,7 @@ class Anchor:
         self.strokes: Grey = np.ascontiguousarray(
             strokes / max(float(np.linalg.norm(strokes)), 1e-6), np.float32
         )
-        self._support = float(np.sqrt((np.abs(self.strokes) > 1e-6).sum()))
+        self._letters = np.flatnonzero(np.abs(self.strokes) > 1e-6)
         self.cells = size[0] / width
         self.left, self.top = left + x0 / self.cells, top + y0 * height / size[1]
 
@@ -90,30 +100,32 @@ class Anchor:
         deepest = int(np.floor(np.log(1 / smallest) / np.log(LEVEL_STEP))) if smallest < 1 else -1
         return range(max(0, first), min(max(0, last + 1), deepest) + 1)
 
-    def peaks_on(self, frame: Frame, level: Level, scale: float, most: int) -> list[Peak]:
+    def peaks_on(self, frame: Frame, level: Grey, scale: float, most: int) -> list[Peak]:
         """The ``most`` likeliest places on one level, on which the group has ``scale``."""
         high, wide = self.strokes.shape
-        rows, columns = level.strokes.shape
+        rows, columns = level.shape
         if rows <= high or columns <= wide:
             return []
-        response = np.abs(cv2.matchTemplate(level.strokes, self.strokes, cv2.TM_CCORR))
-        response *= level.inverse(wide, high)[: rows - high + 1, : columns - wide + 1]
-        ratio_x, ratio_y = frame.width / columns, frame.height / rows
+        response = np.abs(cv2.matchTemplate(level, self.strokes, cv2.TM_CCORR))
+        ratio_x = frame.width / (columns - 2 * RIM)
+        ratio_y = frame.height / (rows - 2 * RIM)
         peaks = []
         for _ in range(most):
-            _, strength, _, (column, row) = cv2.minMaxLoc(response)
-            if not strength > 0:
+            _, found, _, (column, row) = cv2.minMaxLoc(response)
+            if not found > 0:
                 break
+            under = level[row : row + high, column : column + wide].ravel()[self._letters]
+            spread = (float(under.std()) + _NOISE) * np.sqrt(len(under))
             peaks.append(
                 Peak(
                     scale,
-                    column * ratio_x - self.left * scale,
-                    row * ratio_y - self.top * scale,
-                    strength / self._support,
+                    (column - RIM) * ratio_x - self.left * scale,
+                    (row - RIM) * ratio_y - self.top * scale,
+                    found / float(spread),
                 )
             )
             response[max(0, row - 4) : row + 5, max(0, column - 4) : column + 5] = 0
-        return peaks
+        return sorted(peaks, key=lambda peak: -peak.strength)
 
     def peaks_at(self, frame: Frame, scale: float, most: int) -> list[Peak]:
         """The ``most`` likeliest places at one known scale, best first."""
@@ -127,7 +139,7 @@ def coarse(
     """The ``most`` likeliest places of each group over its scales, best first.
 
     All groups are looked for on one level before the next is made: a level of a large frame takes
-    tens of megabytes.
+    megabytes.
     """
     found: list[list[Peak]] = [[] for _ in searches]
     levels = [anchor.levels(frame, scales) for anchor, scales in searches]
@@ -135,11 +147,11 @@ def coarse(
         active = [at for at, each in enumerate(levels) if index in each]
         if not active:
             continue
-        factor = LEVEL_STEP**-index
-        level = frame.shrunk(factor)
+        level = frame.level(index)
         for at in active:
             anchor = searches[at][0]
-            found[at] += anchor.peaks_on(frame, level, anchor.cells / factor, 3)
+            scale = anchor.cells * LEVEL_STEP**index
+            found[at] += anchor.peaks_on(frame, level, scale, _A_LEVEL)
     for peaks in found:
         peaks.sort(key=lambda peak: -peak.strength)
     return [peaks[:most] for peaks in found]
@@ -152,7 +164,7 @@ def groups(pictures: Sequence[Picture], most: int) -> list[Anchor]:
     """
     clusters: list[list[Picture]] = []
     for picture in pictures:
-        reach = _EXTENT * picture.letters / _LETTERS[0]
+        reach = _EXTENT * picture.letters / (_LETTERS[0] * (_BARE if picture.bare else 1))
         near = [
             other
             for other in pictures

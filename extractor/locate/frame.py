@@ -10,7 +10,7 @@ from extractor.records import Box
 
 Grey = NDArray[np.float32]
 
-LEVEL_STEP = 1.06
+LEVEL_STEP = 1.09
 """Ratio of neighbouring sizes of the search; half a step is what aligning must make good."""
 
 WINDOW = 13
@@ -19,49 +19,25 @@ WINDOW = 13
 _FLAT = 4.0
 """Grey levels added to the local contrast, so that the noise of flat areas stays small."""
 
+RIM = 10
+"""Empty cells around a level: a group that the frame cuts off may still be found by the rest."""
 
-_EMPTY = 0.06
-"""Added to the mean square of evened contrast: empty areas do not gain by their emptiness."""
+_KEPT = 4_000_000
+"""Cells of the search's sizes that are kept for the next group; larger ones are made again."""
 
 
 def even_contrast(grey: Grey) -> Grey:
-    """Grey levels less their local mean, over their local deviation.
+    """Grey levels less their local mean, over their local deviation, between -1 and 1.
 
     What is left is the shape of strokes: a tint, a translucent panel or a scene behind it changes
-    it little, an inverted theme changes its sign alone.
+    it little, an inverted theme changes its sign alone. A lone strong edge counts little more than
+    a stroke, else it would outdo the letters in any correlation.
     """
     size = (WINDOW, WINDOW)
     high = grey - cv2.boxFilter(grey, -1, size)
     # a running sum of squares may end a little below 0
     deviation = np.sqrt(np.maximum(cv2.boxFilter(high * high, -1, size), 0))
-    return np.asarray(high / (deviation + np.float32(_FLAT)), np.float32)
-
-
-class Level:
-    """A frame at one size of the search, with even contrast."""
-
-    def __init__(self, strokes: Grey) -> None:
-        self.strokes = strokes
-        self._square = np.square(strokes)
-        self._inverse: dict[tuple[int, int], Grey] = {}
-
-    def inverse(self, wide: int, high: int) -> Grey:
-        """One over the root mean square to the right of and below every cell.
-
-        Over about ``wide`` × ``high`` cells: a few sizes do for all.
-        """
-        key = (_rounded(wide), _rounded(high))
-        if key not in self._inverse:
-            mean = cv2.boxFilter(
-                self._square, -1, key, anchor=(0, 0), borderType=cv2.BORDER_REFLECT
-            )
-            mean = np.maximum(mean, 0) + np.float32(_EMPTY)
-            self._inverse[key] = np.asarray(1 / np.sqrt(mean), np.float32)
-        return self._inverse[key]
-
-
-def _rounded(side: int) -> int:
-    return 11 * max(1, round(side / 11))
+    return np.asarray(high / (deviation + np.float32(_FLAT) + np.abs(high)), np.float32)
 
 
 class Frame:
@@ -73,6 +49,12 @@ class Frame:
         self._halvings: list[Grey] = [
             cv2.cvtColor(np.ascontiguousarray(image), cv2.COLOR_RGB2GRAY).astype(np.float32)
         ]
+        self._levels: dict[int, Grey] = {}
+
+    @property
+    def grey(self) -> Grey:
+        """Grey levels at full size, shape (h, w)."""
+        return self._halvings[0]
 
     def holds(self, box: Box) -> bool:
         """Whether the whole box lies on the frame."""
@@ -89,8 +71,21 @@ class Frame:
             self._halvings.append(np.asarray(half, np.float32))
         return self._halvings[min(index, len(self._halvings) - 1)]
 
-    def shrunk(self, factor: float) -> Level:
-        """The whole frame with even contrast, ``factor`` (at most 1) times its size."""
+    def level(self, index: int) -> Grey:
+        """The whole frame with even contrast, ``LEVEL_STEP`` to the power of -``index`` its size.
+
+        Small ones are kept: several groups are looked for on them, one after the other.
+        """
+        kept = self._levels.get(index)
+        if kept is not None:
+            return kept
+        level = self.shrunk(LEVEL_STEP**-index)
+        if sum(each.size for each in self._levels.values()) + level.size <= _KEPT:
+            self._levels[index] = level
+        return level
+
+    def shrunk(self, factor: float) -> Grey:
+        """The whole frame with even contrast, ``factor`` (at most 1) times its size, in a rim."""
         index = max(0, int(np.floor(-np.log2(factor) + 1e-9)))
         source = self._halving(index)
         size = (max(8, round(self.width * factor)), max(8, round(self.height * factor)))
@@ -98,7 +93,10 @@ class Frame:
             source = cv2.resize(source, size, interpolation=cv2.INTER_AREA).astype(
                 np.float32, copy=False
             )
-        return Level(even_contrast(source))
+        level = even_contrast(source)
+        return cv2.copyMakeBorder(level, *(RIM,) * 4, cv2.BORDER_CONSTANT, value=0.0).astype(
+            np.float32, copy=False
+        )
 
     def sample(
         self, x: float, y: float, step_x: float, step_y: float, columns: int, rows: int

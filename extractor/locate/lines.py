@@ -30,6 +30,8 @@ _ALIKE = ("·.•-,:*'°", "|Il1!", "Oo0°", "Ss5", "Bb8", "Zz2", "º°oO0", "×
 _LONGEST = 16
 _MOST_COST = 4.0
 """Slips of the reader in eight characters of the pattern with which no figure counts as placed."""
+_MOST_OWN = 1.5
+"""Slips of the reader in a figure's own characters from which it holds something else as well."""
 _MARGIN = 0.15
 _PIECE = 30
 """Heights of the longest piece of a line that is read at once."""
@@ -190,6 +192,8 @@ def lay(pattern: str, chars: Sequence[CharAt], height: float) -> list[Span]:
             continue
         cost, start, end = ways[0]
         margin = float(ways[1][0] - cost) if len(ways) > 1 else np.inf
+        if laying.figure(token, start, end) > _MOST_OWN:
+            margin = 0.0  # words that the pattern does not tell of
         read = laying.chars
         spans.append(
             Span(

@@ -17,7 +17,7 @@ from extractor.locate.layout import Layout
 from extractor.locate.pictures import Picture, Sight
 from extractor.locate.pose import Axis, Mark, Pose, ScaleMark
 from extractor.locate.traits import find_edge, shows_colour
-from extractor.locate.words import WordSight, sights, starts
+from extractor.locate.words import WordSight, ink_box, sights, starts
 from extractor.reading.interface import WordAt
 from extractor.records import Box
 
@@ -27,6 +27,8 @@ _ALONE = 0.8
 """Least correlation of a picture that nothing but edges and colours backs."""
 _MEAN = 0.74
 """Least mean correlation of all pictures and words of a layout found."""
+_FAINT = 0.4
+"""Least correlation of a picture that was not seen with what is drawn in its place, blurred say."""
 _SEED = 0.55
 _ROUGH = 0.35
 _PEAKS = 10
@@ -40,19 +42,27 @@ _EDGE = 0.35
 """One sigma of an edge's place, px: a border beside it and coding pull on it."""
 _WORD = 0.06
 """One sigma of a word's box as readers find it, in heights of the word."""
+_INK = 0.3
+"""One sigma of the middle of a word's own ink, px."""
+_BY_HAND = 0.7
+"""One sigma of the box that a person draws close around a word, px of the drawing."""
+_LOPSIDED = 0.3
+"""One sigma of the middle of a box that is not drawn close, in widths of its margin."""
 
 
 @dataclass(frozen=True, slots=True)
 class Match:
     """A layout on a frame: the fit and, by landmark's name, how well each was seen.
 
-    ``missing`` are pictures and words that should lie on the frame but were not seen.
+    ``missing`` are pictures and words that should lie on the frame but were not seen; ``faint``
+    those of them that something drawn in their place resembles.
     """
 
     layout: Layout
     pose: Pose
     scores: dict[str, float]
     missing: frozenset[str]
+    faint: frozenset[str] = frozenset()
 
     @property
     def score(self) -> float:
@@ -76,12 +86,13 @@ class Match:
 
 @dataclass
 class _Growth:
-    """Landmarks found so far."""
+    """Landmarks found so far; ``common`` is the error that all words share, px of the drawing."""
 
     sights: dict[str, Sight] = field(default_factory=dict)
     words: dict[str, WordSight] = field(default_factory=dict)
     traits: dict[str, Mark | None] = field(default_factory=dict)
     scale_marks: list[ScaleMark] = field(default_factory=list)
+    common: float = 0.0
 
     def marks(self, layout: Layout) -> Iterator[Mark]:
         for picture in layout.pictures:
@@ -92,7 +103,7 @@ class _Growth:
                 yield Mark(picture.name, picture.part, "y", y, sight.y)
         for name, word in self.words.items():
             drawn, part = layout.boxes[name], word.landmark.part
-            sigma = _WORD * word.box.h
+            sigma = _INK if word.inked else _WORD * word.box.h
             middle, seen = drawn.x + drawn.w / 2, word.box.x + word.box.w / 2
             yield Mark(name, part, "x", middle, seen, sigma)
             middle, seen = drawn.y + drawn.h / 2, word.box.y + word.box.h / 2
@@ -100,7 +111,7 @@ class _Growth:
         yield from (mark for mark in self.traits.values() if mark)
 
     def pose(self, layout: Layout) -> Pose:
-        return Pose(self.marks(layout), self.scale_marks)
+        return Pose(self.marks(layout), self.scale_marks, 0.0 if self.sights else self.common)
 
 
 def _scale_mark(picture: Picture, sight: Sight) -> ScaleMark:
@@ -401,7 +412,20 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
         return None
     if not scores or match.score < (_MEAN if len(scores) > 1 else _ALONE):
         return None
-    return Match(layout, pose, scores, frozenset(expected - set(scores)))
+    missing = frozenset(expected - set(scores))
+    faint = frozenset(
+        picture.name
+        for picture in layout.pictures
+        if picture.name in missing and _resembled(frame, picture, pose)
+    )
+    return Match(layout, pose, scores, missing, faint)
+
+
+def _resembled(frame: Frame, picture: Picture, pose: Pose) -> bool:
+    x, error_x = pose.at(picture.part, "x", picture.centre[0])
+    y, error_y = pose.at(picture.part, "y", picture.centre[1])
+    sight = picture.search(frame, pose.scale, x, y, (error_x + 1, error_y + 1))
+    return sight is not None and sight.score >= _FAINT
 
 
 def _drop_outliers(layout: Layout, growth: _Growth) -> None:
@@ -457,7 +481,7 @@ def _add_edge(frame: Frame, layout: Layout, growth: _Growth, pose: Pose, name: s
 
 
 def _find_words(frame: Frame, layout: Layout, words: Sequence[WordAt]) -> Match | None:
-    found = sights(words, layout.words)
+    found = [_inked(frame, sight) for sight in sights(words, layout.words)]
     best: Match | None = None
     for scale, x, y in starts(found):
         if not _allowed(layout, scale):
@@ -477,11 +501,30 @@ def _find_words(frame: Frame, layout: Layout, words: Sequence[WordAt]) -> Match 
             own = sight.box.w / sight.landmark.box[2]
             growth.scale_marks.append(ScaleMark(own, 2 * _WORD * own))
         try:
+            growth.common = _shared_error(growth, growth.pose(layout).scale)
             pose = growth.pose(layout)
         except ValueError:
             continue
         best = _better(best, _finished(frame, layout, growth, pose))
     return best
+
+
+def _inked(frame: Frame, sight: WordSight) -> WordSight:
+    box = ink_box(frame, sight.box)
+    return replace(sight, box=box, inked=True) if box else sight
+
+
+def _shared_error(growth: _Growth, scale: float) -> float:
+    """One sigma of what all words are off alike, px of the drawing: all boxes are drawn alike."""
+    inked = [word for word in growth.words.values() if word.inked]
+    if len(inked) < 2:
+        return _WORD * float(np.median([word.box.h for word in growth.words.values()])) / scale
+    margins = [
+        abs(drawn - ink / scale) / 2
+        for word in inked
+        for drawn, ink in ((word.landmark.box[2], word.box.w), (word.landmark.box[3], word.box.h))
+    ]
+    return float(np.hypot(_BY_HAND, _LOPSIDED * max(0.0, float(np.median(margins)) - 1)))
 
 
 def _confirm_words(layout: Layout, growth: _Growth, match: Match, words: Sequence[WordAt]) -> None:

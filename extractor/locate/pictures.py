@@ -107,6 +107,7 @@ class Picture:
         self._fittings: dict[tuple[int, int], _Fitting] = {}
         values = grey[weight > 0.5]
         self.contrast = float(values.std()) if values.size > 16 else 0.0
+        self.bare = bool((weight < 0.5).any())
 
     @property
     def centre(self) -> tuple[float, float]:

@@ -170,7 +170,8 @@ def _backing(match: Match, part: str, drawn: Box) -> str:
     """What the landmark next to a readout says of it: ``seen``, ``doubtful`` or ``beyond``.
 
     If that landmark is missing from its place, something else may be drawn there. Beyond the last
-    landmark seen (above or below) it is what a scrolled layout hides.
+    landmark seen (above or below) it is what a scrolled layout hides, unless something there still
+    resembles the landmark: then it may be blurred.
     """
     own = [
         landmark
@@ -191,7 +192,7 @@ def _backing(match: Match, part: str, drawn: Box) -> str:
     if nearest.name in match.scores:
         return "seen"
     seen = [match.layout.boxes[each.name] for each in own if each.name in match.scores]
-    if not seen:
+    if not seen or nearest.name in match.faint:
         return "doubtful"
     middle = drawn.y + drawn.h / 2
     if middle < min(box.y for box in seen) or middle > max(box.bottom for box in seen):

@@ -47,9 +47,15 @@ class ScaleMark:
 
 
 class Pose:
-    """The fit of all marks. Raises ValueError when they do not give a scale."""
+    """The fit of all marks. Raises ValueError when they do not give a scale.
 
-    def __init__(self, marks: Iterable[Mark], scale_marks: Iterable[ScaleMark]) -> None:
+    ``common`` is one sigma, px of the drawing, of an error that all marks share: it neither shows
+    in their residuals nor grows smaller with their number.
+    """
+
+    def __init__(
+        self, marks: Iterable[Mark], scale_marks: Iterable[ScaleMark], common: float = 0.0
+    ) -> None:
         self.marks = tuple(marks)
         scale_marks = tuple(scale_marks)
         self._places = {
@@ -92,7 +98,7 @@ class Pose:
         self._values = np.asarray(values, np.float64)
         covariance = np.linalg.inv((matrix * weight[:, None]).T @ (matrix * weight[:, None]))
         self._covariance = np.asarray(covariance * self.spread**2, np.float64)
-        self._placing = float(placing) * max(1.0, self.spread)
+        self._placing = float(np.hypot(placing * max(1.0, self.spread), common * float(values[0])))
 
     @property
     def scale(self) -> float:

@@ -1,4 +1,8 @@
-"""Landmarks that are words: what the reader finds on a frame, held against a calibration."""
+"""Landmarks that are words: what the reader finds on a frame, held against a calibration.
+
+A reader's box around a word is rough. On an even ground the word's own ink says where it is, to a
+part of a pixel; the calibration's box is drawn close around the same ink.
+"""
 
 from __future__ import annotations
 
@@ -7,21 +11,30 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from itertools import combinations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from extractor.calibration.model import Landmark
+from extractor.locate.frame import Frame
 from extractor.reading.interface import WordAt
 from extractor.records import Box
 
 ALIKE = 0.75
 """Least likeness of a word read and a landmark's word (share of characters in common)."""
+_CONTRAST = 30.0
+"""Least contrast of a word with its ground, grey levels, with which its ink is told."""
+_EVEN = 0.25
+"""Greatest spread of the ground around a word, in contrasts, that counts as even."""
 
 
 @dataclass(frozen=True, slots=True)
 class WordSight:
-    """A word of the frame taken for a landmark."""
+    """A word of the frame taken for a landmark; ``inked``: its box is close around its ink."""
 
     landmark: Landmark
     box: Box
     likeness: float
+    inked: bool = False
 
 
 def likeness(read: str, word: str) -> float:
@@ -84,3 +97,38 @@ def starts(found: Sequence[WordSight], most: int = 60) -> list[tuple[float, floa
 
 def _centre(box: Box) -> tuple[float, float]:
     return box.x + box.w / 2, box.y + box.h / 2
+
+
+def ink_box(frame: Frame, box: Box) -> Box | None:
+    """The ink in a reader's box, to a part of a px; None on a ground too uneven to tell it."""
+    x0, y0 = max(0, int(box.x)), max(0, int(box.y))
+    x1 = min(frame.width, int(np.ceil(box.right)))
+    y1 = min(frame.height, int(np.ceil(box.bottom)))
+    if min(x1 - x0, y1 - y0) < 6:
+        return None
+    grey = frame.grey[y0:y1, x0:x1]
+    rim = np.concatenate([grey[0], grey[-1], grey[:, 0], grey[:, -1]])
+    ground = float(np.median(rim))
+    far = np.abs(grey - ground)
+    contrast = float(np.percentile(far, 97))
+    if contrast < _CONTRAST or float(np.quantile(np.abs(rim - ground), 0.9)) > _EVEN * contrast:
+        return None
+    across = _extent(far.max(axis=0) / contrast)
+    down = _extent(far.max(axis=1) / contrast)
+    if across is None or down is None:
+        return None
+    return Box(x0 + across[0], y0 + down[0], across[1] - across[0], down[1] - down[0])
+
+
+def _extent(profile: NDArray[np.float32]) -> tuple[float, float] | None:
+    """Where ink begins and ends: half of the contrast, between two pixels' middles."""
+    inside = np.flatnonzero(profile >= 0.5)
+    if not inside.size or inside[0] == 0 or inside[-1] == len(profile) - 1:
+        return None  # cut off by the box
+
+    def crossing(out: int, within: int) -> float:
+        share = (0.5 - profile[out]) / (profile[within] - profile[out])
+        return out + float(share) * (within - out) + 0.5
+
+    first, last = int(inside[0]), int(inside[-1])
+    return crossing(first - 1, first), crossing(last + 1, last)

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from extractor.proposing.pieces import Figure, Label, Pieces, same_row
+from extractor.proposing.pieces import COLUMN, Figure, Label, Pieces, in_column, same_row
 from extractor.records import Box
 
 Side = Literal["left", "above", "below", "inline", "none"]
@@ -76,12 +76,20 @@ def arrange(pieces: Pieces, figures: Sequence[Figure]) -> list[Cell]:
 
 
 def _believable(labels: Sequence[Label], figures: Sequence[Figure]) -> list[Label]:
-    """Labels that could be read, and unread ones that line up with others beside figures."""
+    """Labels that could be read, and unread ones that line up with others or head a column."""
     beside = [
         label
         for label in labels
         if any(same_row(label.box, f.box) and label.box.right < f.box.x for f in figures)
     ]
+    boxes = [figure.box for figure in figures]
+
+    def heads(label: Label) -> bool:
+        column = in_column(label.box, boxes)
+        return len(column) >= COLUMN and not any(
+            same_row(label.box, box) or box.y < label.box.y for box in column
+        )
+
     found = []
     for label in labels:
         letters = sum(char.isalpha() for char in label.text)
@@ -90,7 +98,7 @@ def _believable(labels: Sequence[Label], figures: Sequence[Figure]) -> list[Labe
             and 0.6 < label.box.h / other.box.h < 1.7
             for other in beside
         )
-        if (label.sure and letters >= 2) or lined_up >= 3:
+        if (label.sure and letters >= 2) or lined_up >= 3 or (letters >= 2 and heads(label)):
             found.append(label)
     return found
 
@@ -207,8 +215,7 @@ def _head(cell: Cell, cells: Sequence[Cell], rest: Sequence[Label]) -> Label | N
         label
         for label in rest
         if label.box.bottom <= box.y
-        and min(abs(label.box.right - box.right), abs(label.box.x - box.x),
-                abs(label.box.x + label.box.w / 2 - box.x - box.w / 2)) < 0.6 * box.h
+        and in_column(label.box, [box])
         and not any(same_row(label.box, other.figure.box) for other in cells)
     ]  # fmt: skip
     return max(above, key=lambda label: label.box.y, default=None)

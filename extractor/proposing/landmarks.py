@@ -102,7 +102,7 @@ def _encoded(shown: Image) -> bytes:
 
 
 def edges(image: Image, boxes: Sequence[Box]) -> list[dict[str, Any]]:
-    """Straight edges of a panel around ``boxes``: those that run along all of it."""
+    """Straight edges of a panel around ``boxes``: the first to each side along all of it."""
     from extractor.locate.frame import Frame
     from extractor.locate.traits import find_edge
 
@@ -114,7 +114,7 @@ def edges(image: Image, boxes: Sequence[Box]) -> list[dict[str, Any]]:
     for side in ("top", "left", "bottom", "right"):
         reach = 2.5 * height
         around = Box(left, top, right - left, bottom - top)
-        place = find_edge(frame, side, around, reach)
+        place = find_edge(frame, side, around, reach, first=True)
         if place is None:
             continue
         outwards = {"top": top - place, "left": left - place,

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from extractor.proposing.lexicon import drawn_unit, meaning, unit_of
-from extractor.proposing.strokes import Image, ink, inked_rows, tight, whole
+from extractor.proposing.strokes import FLAT, Image, ground, ink, inked_rows, tight, whole
 from extractor.reading.interface import CharAt, LineRead, WordAt
 from extractor.records import Box, Kind
 from extractor.values import DASHES
@@ -33,6 +34,10 @@ _SURE_LABEL = 0.86
 """Least probability of a word, as the geometric mean a character: one doubtful letter may be."""
 _SPACE = 0.75
 """Widest gap between words of one text, in heights of the lower one."""
+_FAR = 15.0
+"""Greatest distance of a label to the left of its figure, heights of the figure's type."""
+COLUMN = 3
+"""Figures under one another that make a column."""
 _LETTERS = 0.72
 """Height of digits in heights of the type (common practice)."""
 
@@ -115,7 +120,71 @@ def find_pieces(image: Image, reader: TextReader) -> Pieces:
         found, rest = _part(image, line, lines, reader)
         figures += found
         labels += rest
-    return Pieces(tuple(figures), tuple(labels), tuple(lines))
+    boxes = [figure.box for figure in figures]
+    apart = [
+        Label(word.text.strip(), tight(image, word.box), _is_sure(word))
+        for line in lines
+        if _heads_columns(line, boxes)
+        for word in line.words
+    ]
+    kept = [label for label in labels if not any(label.box.overlap(one.box) for one in apart)]
+    pieces = Pieces(tuple(figures), (*kept, *apart), tuple(lines))
+    return replace(pieces, labels=(*pieces.labels, *_unread(image, pieces)))
+
+
+def _unread(image: Image, pieces: Pieces) -> list[Label]:
+    """What stands to the left of figures on an even ground where the reader found no text at all.
+
+    Labels may be in a script that it does not know.
+    """
+    found: list[Label] = []
+    for figure in pieces.figures:
+        height = figure.type_height
+        beside = [box.right for box in pieces.ink
+                  if same_row(box, figure.box) and box.right < figure.box.x]  # fmt: skip
+        start = max([0.0, figure.box.x - _FAR * height, *beside])
+        end = figure.box.x - 0.15 * height
+        area = Box(start, figure.box.y - 0.2 * height, end - start, 1.2 * height)
+        under = ground(image, Box(end - 0.5 * height, area.y, 0.5 * height, area.h))
+        if figure.inline or not under.flat or area.w < 2 * height:
+            continue
+        x0, y0, x1, y1 = whole(image, area)
+        far = np.abs(image[y0:y1, x0:x1].astype(np.float32) - np.array(under.colour, np.float32))
+        columns = np.flatnonzero((far.max(axis=2) > 3 * FLAT).any(axis=0))
+        # the nearest text: up to the first gap that is wider than one between words
+        runs = np.split(columns, np.flatnonzero(np.diff(columns) > 0.6 * height) + 1)
+        if not columns.size or runs[-1][0] == 0 or len(runs[-1]) < 0.3 * height:
+            continue
+        left, right = float(runs[-1][0]), float(runs[-1][-1] + 1)
+        box = tight(image, Box(x0 + left - 2, float(y0), right - left + 4, float(y1 - y0)))
+        if 0.3 * height < box.h < 1.1 * height:
+            found.append(Label("", box, False))
+    return found
+
+
+def _heads_columns(line: Line, figures: Sequence[Box]) -> bool:
+    """Whether the words of a line are no one text: each stands over a column of its own."""
+    if len(line.words) < 2 or any(char in _DIGITS for char in line.text):
+        return False
+    columns = [in_column(word.box, figures) for word in line.words]
+    tops = [min((box.y for box in column), default=0.0) for column in columns]
+    return (
+        all(len(column) >= COLUMN and top > line.box.bottom
+            for column, top in zip(columns, tops, strict=True))
+        and not any(one is other for first, second in pairwise(columns)
+                    for one in first for other in second)
+        and not any(same_row(line.box, box) for box in figures)
+    )  # fmt: skip
+
+
+def in_column(head: Box, figures: Sequence[Box]) -> list[Box]:
+    """The figures that share a left or right edge, or the middle, with what may head them."""
+    return [
+        box
+        for box in figures
+        if min(abs(head.right - box.right), abs(head.x - box.x),
+               abs(head.x + head.w / 2 - box.x - box.w / 2)) < 0.6 * box.h
+    ]  # fmt: skip
 
 
 def same_row(one: Box, other: Box) -> bool:
