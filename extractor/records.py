@@ -408,7 +408,8 @@ class JudgedTrace:
     ``t`` in s, a row a column of pixels from the first to the last that shows the line; ``value``,
     ``low`` and ``high`` in ``unit``, None in gaps. ``flags`` are the codes of single rows, '' where
     there is none; ``doubts`` are of the whole trace. All rows are empty where an axis is not
-    known. ``coverage`` is the share of these rows in which the line was seen.
+    known. ``coverage`` is the share of these rows in which the line was seen. ``decided`` says in
+    words what a person decided of the trace, or is ''.
     """
 
     layout: str
@@ -422,6 +423,7 @@ class JudgedTrace:
     high: tuple[float | None, ...] = ()
     flags: tuple[str, ...] = ()
     coverage: float | None = None
+    decided: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,6 +436,73 @@ class Judgement:
 
     verdicts: tuple[Verdict, ...]
     notices: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- spot-checks
+
+SpotOutcome = Literal["agrees", "slip", "wrong", "undecidable"]
+"""Agrees at once; a slip of the person, who agrees the second time; wrong; cannot be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A released figure that is to be typed: which reading, where it stood, what was read."""
+
+    file: str
+    pts: int | None
+    layout: str
+    readout: str
+    box: Box
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """A spot-check as it was fixed before its first crop.
+
+    ``population`` is the number of displayed figures released then, ``method`` the identity of the
+    reader, ``when`` UTC, ISO 8601.
+    """
+
+    id: str
+    when: str
+    who: str
+    method: str
+    population: int
+    drawn: tuple[Drawn, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """What a person typed of the figure ``at``; ``second`` is '' where they agreed at once."""
+
+    spot_check: str
+    at: int
+    first: str
+    second: str
+    outcome: SpotOutcome
+
+
+@dataclass(frozen=True, slots=True)
+class SpotCheck:
+    """A spot-check with what was typed so far, each figure at most once, in order."""
+
+    begun: Begun
+    typed: tuple[Typed, ...] = ()
+
+    @property
+    def planned(self) -> int:
+        """How many figures were drawn."""
+        return len(self.begun.drawn)
+
+    @property
+    def complete(self) -> bool:
+        """Every figure drawn has its outcome."""
+        return len(self.typed) == self.planned
+
+    def count(self, outcome: SpotOutcome) -> int:
+        """How many figures came out so."""
+        return sum(each.outcome == outcome for each in self.typed)
 
 
 # ---------------------------------------------------------------- registry of doubts
@@ -765,6 +834,7 @@ CHARTS = Table(
         Column("coverage", "number", "", "share of the columns between that show the line"),
         Column("flags", "text", "", "codes of doubt, ; between; empty = released"),
         Column("why", "text", "", "the doubts in a sentence with their numbers"),
+        Column("decided", "text", "", "what a person decided of it, and who"),
         Column("x", "number", "px", "left edge of the plot"),
         Column("y", "number", "px", "upper edge of the plot"),
         Column("w", "number", "px", "width of the plot"),

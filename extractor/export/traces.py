@@ -47,6 +47,7 @@ def charts_grid(traces: Traces, calibrations: Mapping[str, Calibration]) -> Grid
                 trace.coverage,
                 ";".join(_codes(trace)),
                 "; ".join(dict.fromkeys(doubt.why for doubt in trace.doubts)),
+                trace.decided,
                 *((None,) * 4 if box is None else (box.x, box.y, box.w, box.h)),
             )
         )

@@ -17,13 +17,16 @@ from extractor import export, facts, judging, store, traces
 from extractor.calibration import LoadedCalibration, load_calibrations, packaged_folder
 from extractor.calibration.model import Calibration
 from extractor.errors import CallError, FileFaultsError
+from extractor.extracting.charts import Charts
 from extractor.extracting.crew import Crew, Item
 from extractor.extracting.crops import write_crops
 from extractor.extracting.keys import Keys
 from extractor.extracting.worker import file_key, method
 from extractor.judging import spot
+from extractor.judging.deciding import Answers
 from extractor.records import (
     Capture,
+    Decision,
     Finds,
     FrameReadings,
     FramesRead,
@@ -207,7 +210,7 @@ def run(settings: Settings, progress: Progress = lambda what, done, total: None)
             captures=tuple(captures),
             calibrations=inputs.calibrations,
             judgement=judgement,
-            traces=tuple(_settled(judgement, inputs)),
+            traces=tuple(_settled(judgement, inputs, decisions, cache)),
             problems=tuple(sorted(problems, key=lambda each: (each.capture, each.problem))),
             gaps=tuple(gap for each in captures for gap in _gaps(each, frames[each.path])),
             notices=(),
@@ -481,24 +484,17 @@ def _sightings(
     ]
 
 
-def _settled(judgement: Judgement, inputs: _Inputs) -> Iterator[tuple[Sighting, JudgedTrace]]:
-    """Give every trace read its values, held against what was released on the same frame."""
+def _settled(
+    judgement: Judgement,
+    inputs: _Inputs,
+    decisions: Sequence[Decision],
+    cache: store.Cache,
+) -> Iterator[tuple[Sighting, JudgedTrace]]:
+    """Give every trace read its values and what people decided of it."""
     floor = (inputs.session or Session(format=1)).smooth_floor
+    charts = Charts(inputs.by_id, Answers(decisions), cache, method(), floor)
     for verdict in judgement.verdicts:
-        frame = verdict.sighting.frame
-        found = {each.layout: each for each in frame.found}
-        for read in frame.traces:
-            yield (
-                verdict.sighting,
-                traces.settle_trace(
-                    read,
-                    inputs.by_id[read.layout],
-                    found[read.layout],
-                    verdict.judged,
-                    floor,
-                    frame.changing,
-                ),
-            )
+        yield from charts.settled(verdict)
 
 
 def _told_of_charts(outcome: Outcome) -> list[str]:

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from extractor.records import Box, Decision, Doubt, Reading, Sighting, Source
+from extractor.records import Box, Decision, Doubt, Reading, Sighting, Source, TraceRead
 
 COVER = 0.6
 """Share of either box that the other must cover for a decision to hold."""
@@ -51,14 +51,26 @@ class Answers:
 
     def find(self, content: str, pts: int | None, reading: Reading) -> Answer | None:
         """Return what was decided of ``reading``, None if nothing was."""
-        key = (content, pts, reading.layout, reading.readout)
-        if not self._by_reading or key not in self._by_reading:
+        if not self._by_reading:
             return None
-        if reading.box is None:
+        key = (content, pts, reading.layout, reading.readout)
+        return self._find(key, reading.box, reading.text)
+
+    def of_chart(
+        self, content: str, pts: int | None, read: TraceRead, colour: str
+    ) -> Answer | None:
+        """Return what was decided of a trace that was read by ``colour``.
+
+        The answer's text is the colour by which the line is to be found.
+        """
+        return self._find((content, pts, read.layout, chart_name(read.trace)), read.plot, colour)
+
+    def _find(self, key: Key, box: Box | None, text: str) -> Answer | None:
+        if box is None or key not in self._by_reading:
             return None
         told = self._by_reading[key]
-        here = [each for each in told if covers(reading.box, each.box)]
-        return _answer(here, reading.text) if here else _elsewhere(told[-1])
+        here = [each for each in told if covers(box, each.box)]
+        return _answer(here, text) if here else _elsewhere(told[-1])
 
     def idle(self, sightings: Iterable[Sighting]) -> list[str]:
         """Say which decisions are about a readout that their capture no longer shows."""
@@ -74,12 +86,22 @@ class Answers:
                 for each in frame.readings
                 if each.box is not None
             }
+            shown |= {
+                (frame.content, frame.pts, each.layout, chart_name(each.trace))
+                for each in frame.traces
+                if each.plot is not None
+            }
         return [
             f"{places[key[:2]]}: {told[-1].who} decided {key[3]}, which is not shown there now; "
             "the decision is kept and does nothing"
             for key, told in sorted(self._by_reading.items(), key=lambda each: str(each[0]))
             if key[:2] in places and key not in shown
         ]
+
+
+def chart_name(trace: str) -> str:
+    """What stands for the readout in a decision about a trace: no readout has such a name."""
+    return f"trace:{trace}"
 
 
 def live(decisions: Iterable[Decision]) -> list[Decision]:

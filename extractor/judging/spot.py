@@ -9,14 +9,9 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import groupby
-from typing import Literal
 
-from extractor.records import Box, Judgement, Verdict
-
-Outcome = Literal["agrees", "slip", "wrong", "undecidable"]
-"""Agrees at once; a slip of the person, who agrees the second time; wrong; cannot be told."""
+from extractor.records import Drawn, Judgement, SpotCheck, Verdict
 
 USUAL = 300
 """Figures of a usual spot-check: none wrong bounds the share of wrong ones at 1 %."""
@@ -25,67 +20,6 @@ CONFIDENCE = 0.95
 _SMALL = 0.05
 """From this share of the whole on, the sample counts as drawn from a finite number (common
 practice: the correction for a finite population is left out below a twentieth)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drawn:
-    """A released figure that is to be typed: which reading, where it stood, what was read."""
-
-    file: str
-    pts: int | None
-    layout: str
-    readout: str
-    box: Box
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Begun:
-    """A spot-check as it was fixed before its first crop.
-
-    ``population`` is the number of displayed figures released then, ``method`` the identity of the
-    reader, ``when`` UTC, ISO 8601.
-    """
-
-    id: str
-    when: str
-    who: str
-    method: str
-    population: int
-    drawn: tuple[Drawn, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Typed:
-    """What a person typed of the figure ``at``; ``second`` is '' where they agreed at once."""
-
-    spot_check: str
-    at: int
-    first: str
-    second: str
-    outcome: Outcome
-
-
-@dataclass(frozen=True, slots=True)
-class SpotCheck:
-    """A spot-check with what was typed so far, each figure at most once, in order."""
-
-    begun: Begun
-    typed: tuple[Typed, ...] = ()
-
-    @property
-    def planned(self) -> int:
-        """How many figures were drawn."""
-        return len(self.begun.drawn)
-
-    @property
-    def complete(self) -> bool:
-        """Every figure drawn has its outcome."""
-        return len(self.typed) == self.planned
-
-    def count(self, outcome: Outcome) -> int:
-        """How many figures came out so."""
-        return sum(each.outcome == outcome for each in self.typed)
 
 
 def displayed(judgement: Judgement) -> list[Drawn]:

@@ -23,6 +23,7 @@ from extractor.calibration import RelationError, save
 from extractor.calibration.model import Calibration
 from extractor.calibration.rules import RULES
 from extractor.errors import CaptureError, FileFaultsError
+from extractor.pages.curves import curve_told
 from extractor.pages.drafts import Drafts
 from extractor.pages.pictures import cut, preview
 from extractor.pages.serving import RefusedError, application, page, sent
@@ -39,8 +40,10 @@ from extractor.proposing import (
     propose,
     vocabulary,
 )
+from extractor.proposing.strokes import whole
 from extractor.records import Box
 from extractor.toml import parse
+from extractor.traces.ink import colour_at
 
 _MOST_UPLOAD = 2 << 30
 _MOST_CAPTURES = 40
@@ -181,6 +184,24 @@ class Desk:
             "trials": [_told(calibration, trial) for trial in trials],
             "relations": [asdict(fit) for fit in fits.values()],
         }
+
+    def curves(self, given: dict[str, Any], at: int) -> dict[str, Any]:
+        """What the charts of one capture give; nothing while the calibration has faults."""
+        calibration, _ = _checked(given)
+        if calibration is None or not calibration.trace:
+            return {"curves": []}
+        height, width = self._image(at).shape[:2]
+        told = self._trials.curves(calibration, self._captures[at].shown)
+        return {"curves": [curve_told(read, judged, width, height) for read, judged in told]}
+
+    def colour(self, at: int, plot: Box, x: float, y: float) -> dict[str, Any]:
+        """The colour of the line at ``x``, ``y`` px of a capture, within ``plot``."""
+        x0, y0, x1, y1 = whole(self._image(at), plot)
+        piece = self._image(at)[y0:y1, x0:x1]
+        try:
+            return {"colour": colour_at(piece, x - x0, y - y0)}
+        except ValueError:
+            raise RefusedError("Nothing is drawn there: click on the line itself.") from None
 
     def add(self, name: str, data: bytes) -> dict[str, Any]:
         """Add a capture of the same layout. Raises RefusedError."""
@@ -427,6 +448,15 @@ def calibrating(desk: Desk) -> Starlette:
     async def tried(request: Request) -> Response:
         return JSONResponse(await doing(desk.tried, await sent(request)))
 
+    async def curves(request: Request) -> Response:
+        at = int(request.path_params["at"])
+        return JSONResponse(await doing(desk.curves, await sent(request), at))
+
+    async def colour(request: Request) -> Response:
+        given, at = await sent(request), int(request.path_params["at"])
+        spot = _box([given.get("x"), given.get("y"), 1, 1])
+        return JSONResponse(await doing(desk.colour, at, _box(given.get("plot")), spot.x, spot.y))
+
     async def saved(request: Request) -> Response:
         return JSONResponse(await doing(desk.saved, await sent(request)))
 
@@ -464,6 +494,8 @@ def calibrating(desk: Desk) -> Starlette:
             Route("/api/landmarks", landmarks, methods=["POST"]),
             Route("/api/captures", added, methods=["POST"]),
             Route("/api/captures/{at:int}", left_out, methods=["DELETE"]),
+            Route("/api/captures/{at:int}/curves", curves, methods=["POST"]),
+            Route("/api/captures/{at:int}/colour", colour, methods=["POST"]),
             Route("/api/captures/{at:int}/picture", preview),
             Route("/api/captures/{at:int}/crop", crop),
         ]

@@ -161,9 +161,9 @@ class Items:
             if (layout.id, readout.name) in counts
         ]
 
-    def told_of(self, item: Item) -> list[Decision]:
-        """The decisions that hold for an item, wherever its box was, oldest first."""
-        return live(self._decisions.get(item.key, ()))
+    def told_of(self, key: Key) -> list[Decision]:
+        """The decisions that hold for a reading or a trace, wherever its box was, oldest first."""
+        return live(self._decisions.get(key, ()))
 
     def alike(self, item: Item) -> list[Item]:
         """The other flagged items of the same readout that were read as the same text."""
@@ -204,7 +204,7 @@ class Items:
             "offers": self._offers(item),
             "decided": [
                 {"who": each.who, "when": each.when, "action": each.action, "text": given(each)}
-                for each in self.told_of(item)
+                for each in self.told_of(item.key)
             ],
             **self._around(item),
         }
@@ -214,7 +214,7 @@ class Items:
         reading = item.reading
         forms = self.forms(reading.layout, reading.readout)
         offers: dict[str, str] = {}
-        for each in self.told_of(item):
+        for each in self.told_of(item.key):
             if text := given(each):
                 offers.setdefault(text, f"{each.who} said so")
         seen = sorted(reading.looks, key=lambda each: -each.probability)

@@ -33,7 +33,7 @@ class Pictures:
 
     def whole(self, capture: Capture, pts: int | None) -> bytes:
         """The frame as JPEG, at most ``_PREVIEW`` px a side. Raises RefusedError."""
-        return preview(self._frame(capture, pts))
+        return preview(self.frame(capture, pts))
 
     def piece(self, capture: Capture, pts: int | None, box: Box, margin: float) -> bytes:
         """What lies in ``box`` and ``margin`` px around it, in full size, PNG.
@@ -43,11 +43,12 @@ class Pictures:
         key = (capture.content, pts, box, margin)
         data = self._coded.get(key)
         if data is None:
-            data = cut(self._frame(capture, pts), box, margin)
+            data = cut(self.frame(capture, pts), box, margin)
             self._coded.put(key, data, len(data))
         return data
 
-    def _frame(self, capture: Capture, pts: int | None) -> NDArray[np.uint8]:
+    def frame(self, capture: Capture, pts: int | None) -> NDArray[np.uint8]:
+        """The pixels, RGB uint8 (h, w, 3). Raises RefusedError if it cannot be decoded."""
         key = (capture.content, pts)
         with self._decoding:  # two that ask for one frame do not decode it twice
             image = self._frames.get(key)

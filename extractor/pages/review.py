@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 import threading
 import time
@@ -13,15 +14,29 @@ from typing import Any, cast, get_args
 import xxhash
 
 from extractor import export, store
-from extractor.errors import OcrlogError
+from extractor.errors import CaptureError, OcrlogError
 from extractor.extracting import Outcome
 from extractor.extracting.crops import MARGIN
 from extractor.judging import spot
 from extractor.judging.deciding import Key, key_of
+from extractor.pages.chart_items import ChartItem, chart_items
 from extractor.pages.items import Item, Items
 from extractor.pages.pictures import Pictures
 from extractor.pages.serving import RefusedError
-from extractor.records import Action, Decision
+from extractor.proposing.strokes import whole
+from extractor.reading import default_reader
+from extractor.records import (
+    Action,
+    Begun,
+    Box,
+    Decision,
+    Drawn,
+    SpotCheck,
+    SpotOutcome,
+    Typed,
+)
+from extractor.traces.ink import colour_at
+from extractor.traces.labels import LabelReader
 
 _MOST_ALIKE = 500
 _QUIET_S = 3.0
@@ -58,6 +73,8 @@ class Review:
         self._ids: dict[Key, int] = {}
         self._lock = threading.RLock()
         self._judging = threading.Lock()
+        self._reading = threading.Lock()
+        self._reader: LabelReader | None = None
         self._made: list[tuple[Decision, ...]] = []
         self._pending: dict[int, _Pending] = {}
         self._looks: dict[int, str] = {}
@@ -65,7 +82,7 @@ class Review:
         self.trouble = ""
         self._judged_at = time.monotonic()
         self._took = 0.0
-        self._check: spot.SpotCheck | None = None
+        self._check: SpotCheck | None = None
         self._put_off: set[str] = set()
         self._first = ""
         self._take(outcome, self._judged_at)
@@ -76,6 +93,7 @@ class Review:
         items = Items(outcome.judgement.verdicts, outcome.layouts, decisions, self._ids)
         with self._lock:
             self._outcome, self._items = outcome, items
+            self._charts = {each.id: each for each in chart_items(outcome, self._ids)}
             self._pending = {id: each for id, each in self._pending.items() if each.at > since}
             self.revision += 1
 
@@ -112,7 +130,9 @@ class Review:
     def queue(self, by: str) -> dict[str, Any]:
         """The flagged readings that wait for a person, in order."""
         with self._lock:
-            asked_again = [id for id, each in self._pending.items() if each.waits]
+            asked_again = [
+                id for id, each in self._pending.items() if each.waits and id in self._items.by_id
+            ]
             waiting = [id for id in self._items.flagged(by) if id not in self._pending]
             return {"ids": [*asked_again, *waiting], **self.standing()}
 
@@ -218,7 +238,7 @@ class Review:
         with self._lock:
             doubts = [
                 each
-                for each in self._items.told_of(self._item(id))
+                for each in self._items.told_of(self._item(id).key)
                 if each.action == "doubt" and each.who == self.who
             ]
             if not doubts:
@@ -253,12 +273,16 @@ class Review:
             why = "; ".join(each.why for each in said.doubts) if after else "Nothing is given"
             if why:
                 raise RefusedError(f"{why}. Type what the crop shows, without its unit.")
-        replaced = [each.id for each in self._items.told_of(item)] or [""]
+        return self._lines(item.key, box, action, reading.text, after)
+
+    def _lines(self, key: Key, box: Box, action: Action, before: str, after: str) -> list[Decision]:
+        """A decision; one line for each that it takes the place of."""
+        file, pts, layout, readout = key
         first = Decision(
-            id="", when=_now(), who=self.who, file=item.sighting.frame.content,
-            pts=item.sighting.frame.pts, layout=reading.layout, readout=reading.readout, box=box,
-            before=reading.text, after=after, action=action,
+            id="", when=_now(), who=self.who, file=file, pts=pts, layout=layout, readout=readout,
+            box=box, before=before, after=after, action=action,
         )  # fmt: skip
+        replaced = [each.id for each in self._items.told_of(key)] or [""]
         return [replace(first, id=_fresh(), replaces=each) for each in replaced]
 
     def _append(self, lines: Sequence[Decision], ids: Sequence[int]) -> None:
@@ -269,17 +293,82 @@ class Review:
         self._items.note(lines)
         now = time.monotonic()
         for id in ids:
-            self._pending[id] = _Pending(self._waits(self._items.by_id.get(id)), now)
+            self._pending[id] = _Pending(self._waits(id), now)
 
-    def _waits(self, item: Item | None) -> bool:
-        """Whether an item is to be decided, by its decisions; what follows is judged later."""
-        if item is None:
+    def _waits(self, id: int) -> bool:
+        """Whether something is to be decided, by its decisions; what follows is judged later."""
+        shown: Item | ChartItem | None = self._items.by_id.get(id) or self._charts.get(id)
+        if shown is None:
             return False
-        told = self._items.told_of(item)
+        told = self._items.told_of(shown.key)
         if told:
             return any(each.action == "doubt" for each in told)
-        row = item.rows[0]  # all is taken back: what spoke against it speaks again
+        if isinstance(shown, ChartItem):
+            return True
+        row = shown.rows[0]  # all is taken back: what spoke against it speaks again
         return bool({each.code for each in (*row.doubts, *row.settled)} - {"doubted"})
+
+    # ------------------------------------------------------------ charts
+
+    def charts(self) -> dict[str, Any]:
+        """The flagged charts that wait for a person."""
+        with self._lock:
+            told = [
+                each.told(self._outcome.layouts)
+                for id, each in self._charts.items()
+                if id not in self._pending or self._pending[id].waits
+            ]
+            return {"charts": told, **self.standing()}
+
+    def chart_crop(self, id: int) -> bytes:
+        """The chart with its labels, PNG."""
+        chart = self._chart(id)
+        frame = chart.sighting.frame
+        return self.pictures.piece(chart.sighting.capture, frame.pts, chart.room, 0.0)
+
+    def point_out(self, id: int, x: float, y: float) -> dict[str, Any]:
+        """The line at ``x``, ``y`` px of the capture: its colour, and the curve that it gives."""
+        chart = self._chart(id)
+        image = self.pictures.frame(chart.sighting.capture, chart.sighting.frame.pts)
+        x0, y0, x1, y1 = whole(image, chart.plot)
+        try:
+            colour = colour_at(image[y0:y1, x0:x1], x - x0, y - y0)
+        except ValueError:
+            raise RefusedError("Nothing is drawn there: click on the line itself.") from None
+        with self._reading:
+            self._reader = self._reader or default_reader()
+            try:
+                curve = chart.by_colour(self._outcome.layouts, colour, self._reader)
+            except CaptureError as error:
+                raise RefusedError(f"{chart.sighting.capture.path}: {error.problem}.") from None
+        if curve is None:
+            raise RefusedError("The layout is not found on this capture any more.")
+        return {"colour": colour, "curve": curve}
+
+    def decide_chart(self, id: int, action: str, colour: str) -> dict[str, Any]:
+        """Write what a person decided of a chart: its curve is right, by ``colour``; or unusable.
+
+        On return it is on the disk. Raises RefusedError.
+        """
+        if action not in ("accept", "unreadable") or not re.fullmatch(r"#[0-9a-f]{6}", colour):
+            raise RefusedError("What the page sent cannot be used; load it anew.")
+        with self._lock:
+            chart = self._chart(id)
+            before = chart.colour(self._outcome.layouts)
+            kind: Action = "unreadable"
+            if action == "accept":
+                kind = "accept" if colour == before else "correct"
+            after = "" if kind == "unreadable" else colour
+            lines = self._lines(chart.key, chart.plot, kind, before, after)
+            self._append(lines, [id])
+            self._made.append(tuple(lines))
+            return self.standing()
+
+    def _chart(self, id: int) -> ChartItem:
+        with self._lock:
+            if id not in self._charts:
+                raise RefusedError("This chart is not there any more; load the page anew.")
+            return self._charts[id]
 
     # ------------------------------------------------------------ judging anew
 
@@ -340,11 +429,9 @@ class Review:
             if not 1 <= planned <= len(population):
                 raise RefusedError(f"Give a number from 1 to {len(population)}.")
             drawn = spot.draw(population, planned, secrets.randbits(64))
-            begun = spot.Begun(
-                _fresh(), _now(), self.who, self._outcome.method, len(population), drawn
-            )
+            begun = Begun(_fresh(), _now(), self.who, self._outcome.method, len(population), drawn)
             self._keep(begun)
-            self._check, self._first = spot.SpotCheck(begun), ""
+            self._check, self._first = SpotCheck(begun), ""
             return self.spot_check()
 
     def type_spot_check(self, at: int, text: str, cannot: bool) -> dict[str, Any]:
@@ -357,21 +444,21 @@ class Review:
             if check is None or at != len(check.typed):
                 raise RefusedError("This figure was typed already; load the page anew.")
             drawn, typed = check.begun.drawn[at], text.strip()
-            outcome: spot.Outcome = "undecidable"
+            outcome: SpotOutcome = "undecidable"
             if not cannot and not typed:
                 raise RefusedError("Type what the crop shows, without its unit.")
             if not cannot and self._agree(drawn, typed):
                 outcome = "slip" if self._first else "agrees"
             elif not cannot and self._first:
                 outcome = "wrong"
-            line = spot.Typed(
+            line = Typed(
                 check.begun.id, at, self._first or typed, typed if self._first else "", outcome
             )
             self._keep(line)  # a mismatch too: whoever ends here has seen what was read
             if outcome == "undecidable" and not cannot:
                 self._first = typed
                 return self.spot_check() | {"again": {"read": drawn.text, "typed": typed}}
-            self._check, self._first = spot.SpotCheck(check.begun, (*check.typed, line)), ""
+            self._check, self._first = SpotCheck(check.begun, (*check.typed, line)), ""
             if outcome in ("wrong", "undecidable"):
                 self._send_on(drawn, "correct" if outcome == "wrong" else "doubt", typed)
             said = ""
@@ -380,7 +467,7 @@ class Review:
                 self._check = None
             return self.spot_check() | {"outcome": outcome, "statement": said}
 
-    def _agree(self, drawn: spot.Drawn, typed: str) -> bool:
+    def _agree(self, drawn: Drawn, typed: str) -> bool:
         """What was typed is the figure that was read: the same value, or the same word."""
         forms = self._items.forms(drawn.layout, drawn.readout)
         one, other = forms.decided(typed), forms.of(drawn.text)
@@ -388,7 +475,7 @@ class Review:
             return typed.casefold().split() == drawn.text.casefold().split()
         return [each.value for each in one.values] == [each.value for each in other.values]
 
-    def _send_on(self, drawn: spot.Drawn, action: str, typed: str) -> None:
+    def _send_on(self, drawn: Drawn, action: str, typed: str) -> None:
         """A wrong figure is corrected at once, one that cannot be told goes to the review."""
         id = self._ids.get((drawn.file, drawn.pts, drawn.layout, drawn.readout), -1)
         if id not in self._items.by_id:
@@ -417,7 +504,7 @@ class Review:
             raise RefusedError("The capture of this figure is not there any more.", 404)
         return self.pictures.piece(capture, drawn.pts, drawn.box, MARGIN * drawn.box.h)
 
-    def _asked(self, check: spot.SpotCheck) -> dict[str, Any]:
+    def _asked(self, check: SpotCheck) -> dict[str, Any]:
         at = len(check.typed)
         drawn = check.begun.drawn[at]
         readout = self._items.readout(drawn.layout, drawn.readout)
@@ -432,7 +519,7 @@ class Review:
             "slips": check.count("slip"),
         }
 
-    def _keep(self, line: spot.Begun | spot.Typed) -> None:
+    def _keep(self, line: Begun | Typed) -> None:
         try:
             store.append_to_spot_check(self._outcome.settings.decisions, self.who, line)
         except OcrlogError as error:

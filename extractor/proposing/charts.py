@@ -69,12 +69,25 @@ def find_charts(image: Image, across: Sequence[Axis], up: Sequence[Axis]) -> lis
         if not below:
             continue
         wide = min(below, key=lambda axis: axis.box.x)
-        first, last = wide.labels[0].box, wide.labels[-1].box
+        last = wide.labels[-1].box
         top, bottom = high.labels[0].box, high.labels[-1].box
-        left, upper = first.x + first.w / 2, top.y + top.h / 2
+        left, upper = _begins(wide, high.box.right), top.y + top.h / 2
         plot = Box(left, upper, last.x + last.w / 2 - left, bottom.y + bottom.h / 2 - upper)
         charts.append(Chart(plot, wide, high, _colours(image, plot)))
     return charts
+
+
+def _begins(across: Axis, labels_end: float) -> float:
+    """Where a plot begins: at the first label, or whole steps before it, where there is room.
+
+    A first label close to the labels of the other axis is easily missed.
+    """
+    middles = [label.box.x + label.box.w / 2 for label in across.labels]
+    gap, step = middles[1] - middles[0], across.values[1] - across.values[0]
+    at, value = middles[0], across.values[0]
+    while at - gap > labels_end and value - step >= 0:
+        at, value = at - gap, value - step
+    return at
 
 
 def _axes(figures: Sequence[Figure], *, upright: bool) -> list[Axis]:

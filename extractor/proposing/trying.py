@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
-from extractor.calibration import locating_key, readout_key
+from extractor.calibration import locating_key, readout_key, trace_key
 from extractor.calibration.model import Calibration
 from extractor.captures import Candidate, Frame, Recording, inspect, read_still
 from extractor.captures.finding import printable
@@ -21,15 +21,19 @@ from extractor.records import (
     Found,
     FrameReadings,
     Judged,
+    JudgedTrace,
     Reading,
     Sighting,
+    TraceRead,
 )
+from extractor.traces import read_traces, settle_trace
+from extractor.traces.labels import LabelReader
 
 _REMEMBERED = 4000
 
 
-class PlaceReader(TextReader, Protocol):
-    """A reader that also reads the figures of a found layout."""
+class PlaceReader(TextReader, LabelReader, Protocol):
+    """A reader that also reads the figures of a found layout, and the labels of its charts."""
 
     def read_found(
         self,
@@ -91,6 +95,27 @@ class Trials:
         self._locators: dict[str, Locator] = {}
         self._founds: dict[tuple[str, str], Found | None] = {}
         self._readings: dict[tuple[object, ...], Reading] = {}
+        self._traces: dict[tuple[object, ...], TraceRead] = {}
+
+    def curves(
+        self, calibration: Calibration, shown: Shown
+    ) -> list[tuple[TraceRead, JudgedTrace]]:
+        """Read the charts of one capture; nothing where the layout is not found on it."""
+        found = self._find(calibration, shown)
+        if found is None:
+            return []
+        keys = {
+            trace.name: (shown.capture.content, trace_key(calibration, trace), place)
+            for trace, place in zip(calibration.trace, found.plots, strict=True)
+        }
+        wanted = [name for name, key in keys.items() if key not in self._traces]
+        for read in read_traces(shown.image, found, calibration, self._reader, wanted):
+            self._traces[keys[read.trace]] = read
+        reads = [replace(self._traces[key], layout=calibration.id, trace=name)
+                 for name, key in keys.items()]  # fmt: skip
+        while len(self._traces) > _REMEMBERED:
+            self._traces.pop(next(iter(self._traces)))
+        return [(read, settle_trace(read, calibration, found)) for read in reads]
 
     def run(self, calibration: Calibration, shown: Sequence[Shown]) -> list[Trial]:
         """Locate, read and judge; checks along time are left out, captures are judged alone."""

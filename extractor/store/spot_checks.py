@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from extractor.errors import CallError
-from extractor.judging.spot import Begun, SpotCheck, Typed
+from extractor.records import Begun, SpotCheck, Typed
 from extractor.store.decisions import append_lines, own_file
 
 _ENDING = ".spotcheck"

@@ -30,6 +30,9 @@ _WHOLE = 0.5
 _FOREIGN = 0.4
 """Colour distance from the mixing line, as a share of the contrast, that something else makes."""
 
+_NEAR = 4
+"""How far from where a person points the line may lie, px."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ink:
@@ -139,3 +142,20 @@ def filled(share: Plane, own: NDArray[np.bool_], pen: int) -> Plane:
     if np.count_nonzero(calm) < 0.05 * calm.size:
         return np.zeros_like(share)
     return np.asarray(cv2.dilate(calm, np.ones((2 * side + 1, 1), np.uint8)), np.float32)
+
+
+def colour_at(plot: Image, x: float, y: float) -> str:
+    """The colour ("#rrggbb") of the line that a person points at.
+
+    ``plot`` is the picture of the plot, RGB uint8 (h, w, 3); ``x``, ``y`` are px of it. Of the
+    pixels nearby the one that differs most from the ground is the line's: beside it line and
+    ground, or an area under the line, are mixed. Raises ValueError if there is ground alone.
+    """
+    row = int(np.clip(y, 0, plot.shape[0] - 1))
+    column = int(np.clip(x, 0, plot.shape[1] - 1))
+    near = plot[max(0, row - _NEAR) : row + _NEAR + 1, max(0, column - _NEAR) : column + _NEAR + 1]
+    off = np.linalg.norm(_opponent(near.astype(np.float32)) - _ground(plot), axis=-1)
+    if off.max() < _COLOURFUL:
+        raise ValueError("nothing is drawn there")
+    red, green, blue = (int(level) for level in near.reshape(-1, 3)[int(off.argmax())])
+    return f"#{red:02x}{green:02x}{blue:02x}"

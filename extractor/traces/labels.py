@@ -48,7 +48,7 @@ class LabelReader(Protocol):
     def read_figures(self, crops: Sequence[Image], kind: Kind = "number") -> list[Figure]:
         """Read crops of one figure each."""
 
-    def find_words(self, image: Image) -> list[WordAt]:
+    def find_words(self, image: Image) -> Sequence[WordAt]:
         """Find and read all text on a picture."""
 
 

@@ -16,6 +16,7 @@ export const desk = {
   zoom: 0, // px of the screen a px of the capture; 0 fits it in
   selected: null, // { sort: readout | landmark | line | chart, name, side }
   tried: { faults: [], trials: [], relations: [] },
+  curves: { at: -1, told: [] }, // the charts of one capture as recovered
   saved: "", // the calibration as it was saved last
   order: 0, // of the readings asked for
   undone: [],
@@ -71,10 +72,26 @@ export const read = later(async () => {
     else desk.tried = answer;
     show();
     summary();
+    readCurves();
   } catch (error) {
     if (mine === desk.order) say(error.message, true);
   }
 }, 150);
+
+/** Read the charts of the capture that is shown, where they are looked at. */
+export const readCurves = later(async () => {
+  const mine = desk.order;
+  const at = desk.at;
+  if (desk.tab !== "charts" || !(doc().trace ?? []).length) return;
+  try {
+    const answer = await ask(`/api/captures/${at}/curves`, { method: "POST", body: doc() });
+    if (mine !== desk.order || at !== desk.at) return;
+    desk.curves = { at, told: answer.curves };
+    show();
+  } catch (error) {
+    say(error.message, true);
+  }
+}, 50);
 
 /** Say in one line how things stand. */
 export function summary() {

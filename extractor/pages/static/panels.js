@@ -7,6 +7,7 @@ import { entryOf, freeName, isBare, recut, remove } from "./document.js";
 import { same, select } from "./stage.js";
 import { choice, crop, field, measureTrace, numberField, traceChoices } from "./figures.js";
 import { show } from "./showing.js";
+import { curveView } from "./curves.js";
 
 export function landmarksPanel() {
   const seen = (name) => desk.tried.trials.map((each) => each.landmarks?.[name]).filter((score) => score !== undefined);
@@ -63,7 +64,7 @@ export function relationsPanel() {
 export function chartsPanel() {
   const traces = doc().trace ?? [];
   return [
-    make("p", {}, traces.length ? "A line of a chart: what it shows and where its axes are. The boxes around the plot and around the labels of both axes can be moved on the capture." : "No chart was found. To add one, choose “a chart” above the capture and drag over the plot, from the lower left to the upper right corner of its axes."),
+    make("p", {}, traces.length ? "A line of a chart: what it shows and where its axes are. The recovered curve lies over the picture; point at it to see the line alone, and click a line to follow that one. The boxes around the plot and around the labels of both axes can be moved on the capture." : "No chart was found. To add one, choose “a chart” above the capture and drag over the plot, from the lower left to the upper right corner of its axes."),
     make("div", {}, traces.map((trace) => {
       const put = (key) => (value) => change(() => {
         const each = desk.draft.calibration.trace.find((one) => one.name === trace.name);
@@ -73,7 +74,7 @@ export function chartsPanel() {
       });
       const what = trace.sensor ? `${trace.quantity} ${trace.sensor}` : trace.quantity;
       return make("div", { class: "entry fields", "aria-current": desk.selected?.sort === "chart" && desk.selected.name === trace.name ? "true" : undefined },
-        crop(trace.plot, 0, true),
+        curveOf(trace) ?? crop(trace.plot, 0, true),
         make("div", { class: "pair" },
           field("Name in the tables", make("input", { class: "name", value: trace.name, onchange: (event) => put("name")(freeName(event.target.value.toLowerCase().replace(/[^a-z0-9_]+/g, "_").replace(/^[^a-z]+/, "") || "trace", traces.filter((one) => one !== trace).map((one) => one.name))) })),
           choice("What is measured", what, traceChoices(), (value) => change(() => measureTrace(trace.name, value))),
@@ -86,6 +87,22 @@ export function chartsPanel() {
           make("button", { type: "button", "aria-label": `Remove ${trace.name}`, onclick: () => { desk.selected = { sort: "chart", name: trace.name, side: "plot" }; remove(); } }, "Remove")));
     })),
   ];
+}
+
+/** The curve as recovered on the capture that is shown, over the picture; a click chooses a line. */
+function curveOf(trace) {
+  const told = desk.curves.at === desk.at ? desk.curves.told.find((each) => each.trace === trace.name) : null;
+  if (!told?.plot) return null;
+  const [x, y, w, h] = told.room;
+  const pick = async (place) => {
+    try {
+      const answer = await ask(`/api/captures/${desk.at}/colour`, { method: "POST", body: { plot: told.plot, ...place } });
+      change(() => { desk.draft.calibration.trace.find((one) => one.name === trace.name).colour = answer.colour; });
+    } catch (error) {
+      say(error.message, true);
+    }
+  };
+  return curveView(`/api/captures/${desk.at}/crop?${new URLSearchParams({ x, y, w, h, of: desk.captures[desk.at].key })}`, told, unitWord(trace.unit), pick);
 }
 
 export function layoutPanel() {

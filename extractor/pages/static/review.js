@@ -2,11 +2,12 @@
 
 import { $, ask, make } from "./base.js";
 import { leaveSettle, showSettle, startSettle } from "./settle.js";
+import { countCharts, showCharts } from "./charts.js";
 import { showProof } from "./proof.js";
 import { showSpot } from "./spot.js";
 import { review, say } from "./standing.js";
 
-const TABS = { settle: showSettle, proof: showProof, spot: showSpot };
+const TABS = { settle: showSettle, charts: showCharts, proof: showProof, spot: showSpot };
 const KEYS = [
   ["Enter", "what was read is right; with something typed: that is what the crop shows"],
   ["digits, - . , :", "type what the crop shows, without the unit"],
@@ -17,6 +18,7 @@ const KEYS = [
   ["Z", "take the last decision back"],
   ["Esc", "empty the field"],
   ["Alt with the letter", "the same while you type, and for words such as “completed”"],
+  ["Enter, U", "on a chart: the curve is right, or is not usable; a click points out the right line"],
   ["D", "on the proof sheet: send this one to Settle, or take that back"],
 ];
 
@@ -48,7 +50,7 @@ $("tabs").addEventListener("click", (event) => {
   if (tab) choose(tab.getAttribute("aria-controls"));
 });
 $("tabs").addEventListener("keydown", (event) => {
-  const names = Object.keys(TABS);
+  const names = Object.keys(TABS).filter((name) => !$(`tab-${name}`).hidden);
   const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
   if (!step) return;
   const next = names[(names.indexOf(review.tab) + step + names.length) % names.length];
@@ -63,6 +65,7 @@ window.addEventListener("beforeunload", (event) => {
 try {
   review.opening = await ask("/api/opening");
   say(review.opening);
+  await countCharts();
   await startSettle();
   document.body.dataset.ready = "";
 } catch (error) {

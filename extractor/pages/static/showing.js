@@ -1,7 +1,7 @@
 // Shows everything anew after a change; the focus stays where it is.
 
 import { $, make } from "./base.js";
-import { desk, doc, trial } from "./desk.js";
+import { desk, doc, readCurves, trial } from "./desk.js";
 import { frame, showStage } from "./stage.js";
 import { figuresPanel, focusRow } from "./figures.js";
 import { chartsPanel, landmarksPanel, layoutPanel, relationsPanel } from "./panels.js";
@@ -60,7 +60,7 @@ function showPanel() {
 function showTabs() {
   $("tabs").replaceChildren(...Object.entries(TABS).map(([key, words]) => {
     const more = { figures: desk.draft.questions.length ? ` (${desk.draft.questions.length} ?)` : "", landmarks: "", relations: "", charts: ` (${(doc().trace ?? []).length})`, layout: "" }[key];
-    return make("button", { type: "button", role: "tab", id: `tab-${key}`, "aria-selected": String(key === desk.tab), "aria-controls": "panel", tabindex: key === desk.tab ? 0 : -1, onclick: () => { desk.tab = key; show(); $("panel").scrollTop = 0; }, onkeydown: (event) => tabKey(event, key) }, words + more);
+    return make("button", { type: "button", role: "tab", id: `tab-${key}`, "aria-selected": String(key === desk.tab), "aria-controls": "panel", tabindex: key === desk.tab ? 0 : -1, onclick: () => { desk.tab = key; show(); $("panel").scrollTop = 0; readCurves(); }, onkeydown: (event) => tabKey(event, key) }, words + more);
   }));
 }
 
@@ -71,6 +71,7 @@ function tabKey(event, key) {
   const names = Object.keys(TABS);
   desk.tab = names[(names.indexOf(key) + way + names.length) % names.length];
   show();
+  readCurves();
   $(`tab-${desk.tab}`).focus();
 }
 
@@ -81,7 +82,7 @@ function showCaptures() {
     const states = Object.values(now?.readings ?? {}).map((each) => each.state);
     const doubts = states.filter((state) => state === "flagged").length;
     const told = !now ? "…" : !now.found ? "layout not found" : `${states.filter((state) => state === "released" || state === "missing").length} read, ${doubts} in doubt`;
-    return make("button", { type: "button", role: "tab", id: `capture-${index}`, "aria-selected": String(index === desk.at), "aria-controls": "view", tabindex: index === desk.at ? 0 : -1, title: capture.name, onclick: () => { desk.at = index; show(); frame(); }, onkeydown: (event) => captureKey(event, index) },
+    return make("button", { type: "button", role: "tab", id: `capture-${index}`, "aria-selected": String(index === desk.at), "aria-controls": "view", tabindex: index === desk.at ? 0 : -1, title: capture.name, onclick: () => { desk.at = index; show(); frame(); readCurves(); }, onkeydown: (event) => captureKey(event, index) },
       make("span", {}, capture.name), make("small", {}, `${capture.width} × ${capture.height} · ${told}`));
   }));
   if (focused) $(`capture-${desk.at}`)?.focus();
@@ -97,5 +98,6 @@ function captureKey(event, index) {
   desk.at = (index + way + desk.captures.length) % desk.captures.length;
   show();
   frame();
+  readCurves();
   $(`capture-${desk.at}`).focus();
 }
