@@ -501,8 +501,9 @@ def _told_of_charts(outcome: Outcome) -> list[str]:
     if not outcome.charts:
         return []
     flagged = outcome.flagged_charts
-    told = f"{len(outcome.charts)} lines of charts were read, {flagged} of them flagged"
-    return [f"{told}; charts.csv says why" if flagged else told]
+    count = len(outcome.charts)
+    told = f"{count} {'line' if count == 1 else 'lines'} of charts read, {flagged} of them flagged"
+    return [f"{told}; charts.csv says why, ocrlog review shows them" if flagged else told]
 
 
 def _contradicted(proposed: Mapping[str, facts.Facts]) -> list[Problem]:

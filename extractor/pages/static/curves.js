@@ -24,6 +24,7 @@ export function curveView(src, told, unit, pick) {
     const room = picture.getBoundingClientRect();
     pick({ x: x + ((event.clientX - room.left) * w) / room.width, y: y + ((event.clientY - room.top) * h) / room.height });
   } }, make("img", { src, alt: `Chart of ${told.trace.replaceAll("_", " ")}`, width: w, height: h }), svg);
+  picture.style.maxWidth = `calc(58vh * ${w / h})`; // what is to be pressed stays in sight
   const says = told.says;
   return make("div", {}, picture,
     make("p", { class: "soft" }, says ? `From ${time(says.from)} to ${time(says.to)}: lowest ${short(says.lowest)}, mean ${short(says.mean)}, highest ${short(says.highest)} ${unit}` : "No series: an axis or the line is not known."),
