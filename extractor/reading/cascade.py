@@ -53,6 +53,7 @@ _SIDE = 1.5  # how far the picture reaches beside a box, in digit heights
 _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
+_SIGNS = 0.01  # how much surer than the slower readers the own one must be of a sign alone
 _LIKE_DIGITS = "OoQDIl|SBZ"  # a unit that begins so may be a digit, and is not cut off
 _NO_POINTS = str.maketrans("", "", ".:")
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
@@ -201,7 +202,7 @@ class FigureReader:
         mark = []
         if ask.dashes and subject.shows_dashes(ask.dashes):
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
-            if not found.text or found.text == ask.dashes:
+            if not found.digits and (not found.text or found.text == ask.dashes):
                 return _marked(ask.dashes, (*found.looks, *mark))
         cut = subject.cut()
         if min(cut.picture.shape[:2]) < 2:
@@ -424,7 +425,7 @@ def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:
     if same or found.text == seen.text:
         return 2.0
     if found.text.lstrip("+-") == seen.text.lstrip("+-"):
-        return min(1.0, seen.probability + 1.0 - trust.PROPOSED)
+        return min(1.0, seen.probability + _SIGNS)
     return min(seen.probability, trust.BACKS)
 
 

@@ -91,7 +91,8 @@ class Scan:
     """What the looks at one target gave.
 
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
-    the same figure, whole and apart from others. ``unit`` is what stands right of it. ``views``
+    the same figure, whole and apart from others. ``unit`` is what stands right of it.
+    ``digits``: digits were seen in the box, though they may make no figure of its kind. ``views``
     are of the figure cut close, ``around`` of it in its surroundings. ``close`` is the picture cut
     close, ``height`` that of its ink, px, 0 if it could not be told.
     """
@@ -99,6 +100,7 @@ class Scan:
     text: str = ""
     plain: bool = False
     unit: str = ""
+    digits: bool = False
     views: list[View] = field(default_factory=list)
     around: Look | None = None
     close: Picture | None = None
@@ -199,6 +201,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     lines = reader.look([crop.picture for crop in crops], "first")
     works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
+        found.digits = _shows_digits(line, crop, target)
         spot = _spot(line, crop, target)
         if spot is None:
             continue
@@ -231,6 +234,17 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     for work in works:
         _settle(work.found, work.spot)
     return scans
+
+
+def _shows_digits(line: Columns, crop: _Crop, target: Target) -> bool:
+    """Tell whether a digit was seen in the box beyond chance likeness."""
+    x0, _, x1, _ = target.box
+    return any(
+        line.characters[k - 1].isdigit()
+        and peak >= _LETTER
+        and x0 <= (first + after) / 2 * line.px + crop.x <= x1
+        for k, first, after, peak in line.runs()
+    )
 
 
 def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:

@@ -46,8 +46,9 @@ DASHES = 0.9995
 BACKS = 0.5
 """Path sum that every look of the own reader must give what the general one reads to back it."""
 
-PROPOSED = 0.99
-"""Most that a text may claim which is offered, not released."""
+PROPOSED = 0.8
+"""Most that a text may claim which is offered, not released: of 437 that were given 0.99 to 0.999
+on sets A and B of the trust study 75 were wrong."""
 
 SMALLEST = 8.5
 """Height of digits, px, below which no text is more than a proposal."""
