@@ -43,6 +43,13 @@ def test_the_ink_that_was_cut_close_has_the_height_of_the_digits() -> None:
     assert look(drawing).height == pytest.approx(drawing.height, abs=3)
 
 
+@pytest.mark.parametrize(("text", "digits"), [("3-6-6", True), ("9:1", True), ("--", False)])
+def test_digits_are_noted_that_make_no_figure(text: str, digits: bool) -> None:
+    """Strokes that look like dashes are then no mark for no value: digits were seen there."""
+    found = look(draw(text, size=34), ask=Ask("number", missing="--"))
+    assert (found.text, found.digits) == ("", digits)
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_a_sign_that_a_scene_half_hides_is_not_lost(seed: int) -> None:
     """Blobs around the sign, which take it for a colon or a dot where they lie below it."""

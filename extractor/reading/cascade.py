@@ -177,7 +177,7 @@ class FigureReader:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
         seen = self._look(subject, target.ask, found)
-        if found.text and found.probability >= _least_to_propose(found, seen, target.ask):
+        if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
         if seen.text and seen.text == target.ask.dashes:
@@ -209,7 +209,8 @@ class FigureReader:
             return Seen(looks=found.looks)
         views = [self._view("cut", cut.picture, ask)]
         best = _best(views, ask)
-        if mark and (best == ask.dashes or views[0].figures.get(best, 0.0) < trust.FAINT_TEXT):
+        faint = views[0].figures.get(best, 0.0) < trust.FAINT_TEXT
+        if mark and not found.digits and (best == ask.dashes or faint):
             return _marked(ask.dashes, (views[0].look(), *mark))
         own = [_as_expected(look, best, ask) for look in found.looks if look.text]
         until = _unit_begins(views[0], subject, cut.x)
