@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from extractor.errors import OcrlogError
+from extractor.errors import CallError, OcrlogError
 from extractor.records import DOUBTS
 
 if TYPE_CHECKING:
@@ -201,6 +201,8 @@ def review(
     from extractor.extracting import run, settle
     from extractor.pages.commands import open_review
 
+    if decisions is not None:
+        _make(decisions)
     settings = settle(
         captures,
         out=out,
@@ -221,6 +223,15 @@ def review(
     _summarise(outcome, time.monotonic() - began)
     if outcome.problems:
         raise typer.Exit(SOME_UNUSABLE)
+
+
+def _make(decisions: Path) -> None:
+    try:
+        decisions.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CallError(
+            f"{decisions}: cannot be made ({error.strerror}); check --decisions"
+        ) from None
 
 
 def _user() -> str:

@@ -225,9 +225,14 @@ def test_what_cannot_be_used_is_said_and_what_is_offered_is_taken(
 
 
 def test_the_tables_follow_while_the_page_is_open(browser: Browser, folder: Path) -> None:
-    with review(folder) as (_, address), opened(browser, address) as page:
+    mine = folder / "elsewhere" / "decisions"  # made where it is missing
+    with (
+        review(folder, "--decisions", str(mine)) as (_, address),
+        opened(browser, address) as page,
+    ):
         press(page, "Enter")
         kept(page, 1)
+        assert len(list(mine.glob("ann-*.jsonl"))) == 1
         expect(page.locator("#state")).to_contain_text("up to date", timeout=PATIENCE)
         assert [row["source"] for row in rows(folder)].count("accepted") == 1
         expect(page.locator("#progress")).to_contain_text(f"of {FIGURES - 1}")
