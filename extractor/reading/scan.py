@@ -93,8 +93,10 @@ class Scan:
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
     ``digits``: digits were seen in the box, though they may make no figure of its kind. ``views``
-    are of the figure cut close, ``around`` of it in its surroundings. ``close`` is the picture cut
-    close, ``height`` that of its ink, px, 0 if it could not be told.
+    are of the figure cut close, ``around`` of it in its surroundings. ``outdone`` is the first
+    net's look where the second looked at the same picture too: it must agree, and weighs nothing,
+    since the second errs half as often. ``close`` is the picture cut close, ``height`` that of its
+    ink, px, 0 if it could not be told.
     """
 
     text: str = ""
@@ -103,6 +105,7 @@ class Scan:
     digits: bool = False
     views: list[View] = field(default_factory=list)
     around: Look | None = None
+    outdone: View | None = None
     close: Picture | None = None
     height: float = 0.0
 
@@ -117,10 +120,17 @@ class Scan:
         return [view.figures.get(self.text, 0.0) for view in self.views]
 
     @property
+    def agreed(self) -> bool:
+        """Whether most of the looks saw the same figure, whatever they give it."""
+        said = [look.text for look in self.looks]
+        return bool(self.text) and 2 * said.count(self.text) > len(said)
+
+    @property
     def looks(self) -> tuple[Look, ...]:
         """All looks as records."""
         first = () if self.around is None else (self.around,)
-        return (*first, *(view.look() for view in self.views))
+        seen = self.views if self.outdone is None else (self.outdone, *self.views)
+        return (*first, *(view.look() for view in seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +226,8 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
     doubtful = [w for w in works if not _is_sure(w.found) or w.found.text[0] in SIGNS]
+    for work in doubtful:
+        work.found.outdone = work.found.views.pop()
     _look(
         reader,
         "second",
@@ -266,7 +278,8 @@ def _settle(found: Scan, spot: _Spot) -> None:
             mean[text] = mean.get(text, 0.0) + p
     assert found.around is not None
     found.text = max(mean, key=lambda text: (mean[text], text), default="")
-    same = all(each.best == found.text for each in found.views)
+    seen = found.views if found.outdone is None else (found.outdone, *found.views)
+    same = all(each.best == found.text for each in seen)
     against = spot.text != found.text and (
         found.around.probability >= _HEARD or spot.text.strip("+-") == found.text.strip("+-")
     )
