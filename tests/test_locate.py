@@ -237,7 +237,7 @@ def test_words_on_the_bare_scene_are_not_trusted_to_a_pixel() -> None:
 
 def test_a_group_of_labels_that_the_edge_cuts_off_is_found_by_the_rest(locator: Locator) -> None:
     drawing = draw(LAYOUTS["panel"], scene(3, 700, 900), 1.1, (60, 30), DARK)
-    for cut in (300, 360):
+    for cut in (350, 390):
         (found,) = locator.locate(code(np.ascontiguousarray(drawing.image[:cut]), "JPEG", 60))
         shown = {place.readout for place in found.places if place.box is not None}
         whole = {name for name, box in drawing.boxes.items()

@@ -21,6 +21,7 @@ from urllib.parse import urlsplit
 
 import httpx
 import numpy as np
+import pillow_heif
 import pytest
 from axe_core_python.sync_playwright import Axe
 from PIL import Image
@@ -481,6 +482,85 @@ def test_a_large_upright_capture_is_shown_and_worked_on(browser: Browser, tmp_pa
         assert page.evaluate("document.querySelector('#sheet img').naturalHeight") <= 2600
 
 
+@pytest.mark.parametrize("form", ["heic", "mp4"])
+def test_a_first_capture_may_be_a_heic_or_a_recording(
+    browser: Browser, small: Path, tmp_path: Path, form: str
+) -> None:
+    first = tmp_path / f"first.{form}"
+    if form == "heic":
+        pillow_heif.from_pillow(Image.open(small)).save(first, quality=80)
+    else:
+        call = [
+            need("ffmpeg"),
+            "-v",
+            "error",
+            "-loop",
+            "1",
+            "-i",
+            str(small),
+            "-t",
+            "2",
+            "-r",
+            "10",
+        ]
+        call += ["-pix_fmt", "yuv420p", "-crf", "12", str(first)]
+        subprocess.run(call, check=True)
+    with calibrate(first, "--out", tmp_path) as served, opened(browser, served) as page:
+        expect(page.locator(".row")).to_have_count(5)
+        expect(page.locator("#state")).to_contain_text("Found on 1 of 1")
+        assert page.evaluate("document.querySelector('#sheet img').naturalWidth") > 0
+
+
+def test_captures_of_another_shape_and_of_other_layouts_are_told(
+    browser: Browser, small: Path, tmp_path: Path
+) -> None:
+    from drawn_layouts import DARK, OUTLINED, cards, draw, letters, panel, scene
+
+    upright = draw(panel(), scene(1, 640, 1000), 1.2, (90, 300), DARK).image
+    both = draw(letters(), scene(3, 1300, 640), 1.0, (800, 60), OUTLINED).image
+    both = draw(panel(), both, 1.0, (90, 120), DARK).image
+    other = draw(cards(), scene(2, 1000, 640), 0.9, (20, 20), DARK).image
+    added = {"upright": upright, "both": both, "other": other}
+    for name, image in added.items():
+        Image.fromarray(image).save(tmp_path / f"{name}.png")
+    out = tmp_path / "out"
+    with calibrate(small, "--out", out) as served, opened(browser, served) as page:
+        page.set_input_files("#files", [tmp_path / f"{name}.png" for name in added])
+        expect(page.locator("#captures [role=tab]")).to_have_count(4)
+        settled(page)
+        expect(page.locator("#state")).to_contain_text("Found on 3 of 4")
+        page.click("#capture-1")
+        expect(page.locator("#about")).to_contain_text("Found at 120")
+        page.click("#capture-2")
+        expect(page.locator("#about")).to_contain_text("Found at 100")
+        page.click("#capture-3")
+        expect(page.locator("#capture-3")).to_contain_text("not found")
+        expect(page.locator(".fault").first).to_contain_text("not found on this capture")
+        expect(page.locator(".row")).to_have_count(5)
+
+
+def test_a_folder_that_must_not_be_written_to_is_said_and_another_is_taken(
+    browser: Browser, small: Path, tmp_path: Path
+) -> None:
+    closed = tmp_path / "closed"
+    closed.mkdir()
+    capture = closed / small.name
+    capture.write_bytes(small.read_bytes())
+    closed.chmod(0o555)
+    out = () if not os.access(closed, os.W_OK) else ("--out", "/proc")  # nobody may write there
+    if out and not Path("/proc/self").exists():
+        pytest.skip("an administrator may write everywhere here: run it as another user")
+    with calibrate(capture, *out) as served, opened(browser, served) as page:
+        expect(page.locator(".notice").first).to_contain_text("Nothing can be written")
+        page.click("#save")
+        page.keyboard.type("closed")
+        page.keyboard.press("Enter")
+        expect(page.locator("#saving [role=alert]")).to_contain_text("could not be written")
+        page.click("role=button[name='Not yet']")
+        expect(page.locator(".row")).to_have_count(5)
+    closed.chmod(0o755)
+
+
 def test_where_nothing_can_be_written_the_page_says_so(
     browser: Browser, small: Path, tmp_path: Path
 ) -> None:
@@ -542,6 +622,7 @@ def test_only_the_printed_address_is_let_in_and_only_once(small: Path, tmp_path:
         (("{folder}",), "is a folder"),
         (("{folder}/gone.png",), "no such file"),
         (("{folder}/note.png",), "note.png: it is text"),
+        (("{folder}/huge.png",), "100 million"),
         (("{folder}/small.png", "--mend", "{folder}/note.png"), "note.png"),
         (("--check", "{folder}", "{folder}"), "holds no calibration"),
     ],
@@ -550,6 +631,7 @@ def test_a_wrong_call_is_said_and_ends_with_2(
     arguments: tuple[str, ...], told: str, small: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "note.png").write_text("no picture")
+    Image.new("1", (12000, 9000)).save(tmp_path / "huge.png")
     (tmp_path / "small.png").write_bytes(small.read_bytes())
     call = [each.format(folder=tmp_path) for each in arguments]
     ended = subprocess.run(

@@ -16,16 +16,16 @@ import numpy as np
 from extractor.locate.frame import LEVEL_STEP, RIM, WINDOW, Frame, Grey, even_contrast
 from extractor.locate.pictures import Picture
 
-_LETTERS = (1.6, 3.5)
+_LETTERS = (2.0, 4.5)
 """Least and most height of small letters in the coarse search, cells."""
-_AREA = 250.0
+_AREA = 340.0
 """Cells of letters that tell a group from chance."""
-_BARE = 1.75
+_BARE = 1.4
 """Outlined letters on the bare scene are looked for that much larger: only the change from letter
 to outline tells them, not the ground around them."""
 _ONE_GROUND = 20.0
 """Grey levels within which two pictures are drawn on the same ground."""
-_EXTENT = 34
+_EXTENT = 38
 """Greatest side of a group, cells: half a step of scale moves its ends by less than a cell."""
 _A_LEVEL = 3
 """Places proposed by one size of the search."""

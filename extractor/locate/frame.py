@@ -10,7 +10,7 @@ from extractor.records import Box
 
 Grey = NDArray[np.float32]
 
-LEVEL_STEP = 1.09
+LEVEL_STEP = 1.08
 """Ratio of neighbouring sizes of the search; half a step is what aligning must make good."""
 
 WINDOW = 13
@@ -19,7 +19,7 @@ WINDOW = 13
 _FLAT = 4.0
 """Grey levels added to the local contrast, so that the noise of flat areas stays small."""
 
-RIM = 10
+RIM = 12
 """Empty cells around a level: a group that the frame cuts off may still be found by the rest."""
 
 _KEPT = 4_000_000

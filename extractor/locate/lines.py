@@ -23,8 +23,8 @@ CLEAR = 0.75
 
 _FIGURE = frozenset("0123456789.,:-+%'×x/−–")
 _LOOKS_LIKE_DIGIT = frozenset("OoQDIl|iSsBZzgqGbT")
-_LEAST_GAP = 0.5
-"""Heights: so wide a gap is a space though the reader gave none; a narrow 1 leaves up to 0.35."""
+_LEAST_GAP = 0.65
+"""Heights: so wide a gap is a space though the reader gave none; a narrow 1 leaves up to 0.5."""
 _ALIKE = ("·.•-,:*'°", "|Il1!", "Oo0°", "Ss5", "Bb8", "Zz2", "º°oO0", "×xX", "—–−-", "…._")
 
 _LONGEST = 16

@@ -350,7 +350,7 @@ def _keys(names: Sequence[str], codings: int) -> Iterator[str]:
             for name in names:
                 yield f"pictures/{name}/{drawing}/{coding}"
             yield f"pictures/-/{drawing}/{coding}"
-            if coding < 4:
+            if coding < 2:
                 for known, other in LOOK_ALIKES.items():
                     yield f"pair {known}/{other.name}/{drawing}/{coding}"
                     yield f"pictures/{other.name}/{drawing}/{coding}"
@@ -418,7 +418,10 @@ def _placed(case: Case, x: float, y: float) -> tuple[float, float]:
 
 def _shown(screen: Laid, case: Case, figure: Figure) -> bool:
     """Whether a figure lies wholly on the capture, and under no bar."""
-    box, view = figure.box, screen.view
+    # the letters alone: their line reaches above and below them
+    view, high = screen.view, 1.1 * figure.letter
+    middle = figure.box.y + figure.box.h / 2
+    box = Box(figure.box.x, middle - high / 2, figure.box.w, high)
     if screen.drawing.head and (box.y < view.y or box.bottom > view.bottom):
         return False
     return _inside(case, box)
