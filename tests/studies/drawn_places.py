@@ -55,11 +55,12 @@ def _codings(
     ]
 
 
-def places(bundle: Path, split: str, hard: bool, seed: int) -> Iterator[Drawn]:
-    """Yield figures in their places without end; the same seed gives the same."""
+def places(bundle: Path, split: str, name: str, seed: int) -> Iterator[Drawn]:
+    """Yield figures of a set in their places without end; the same seed gives the same."""
+    hard = name == "hard"
     rng = np.random.default_rng(seed)
     stock = Stock(bundle, split)
-    layout: Callable[..., None] = layout_of(hard)
+    layout: Callable[..., None] = layout_of(name)
     while True:
         sheets = [draw_sheet(stock, layout, rng) for _ in range(4)]
         pictures = [np.clip(sheet.picture + 0.5, 0, 255).astype(np.uint8) for sheet in sheets]

@@ -30,6 +30,7 @@ from scipy import optimize, stats
 
 from extractor.reading import own
 from extractor.reading.cascade import FigureReader
+from extractor.reading.ctc import Columns
 from extractor.reading.figures import CHARACTERS, part
 from extractor.reading.general import GeneralReader
 from extractor.reading.own import OwnReader
@@ -58,8 +59,12 @@ _ORDINARY = {"sans", "mono", "condensed", "rounded"}
 
 
 def _plain_style(stock: Stock, rng: np.random.Generator) -> Style:
+    return replace(_mixed_style(stock, rng, 14.5), apart=True)
+
+
+def _mixed_style(stock: Stock, rng: np.random.Generator, smallest: float = 12) -> Style:
     while True:
-        style = draw_style(stock, float(rng.uniform(12, 48)), rng)
+        style = draw_style(stock, float(rng.uniform(smallest, 48)), rng)
         if style.face.kind in _ORDINARY:
             return replace(
                 style, slant=0.0, width=1.0, weight=0.0, waist=0.0, rounding=0.0, spacing=0.0
@@ -104,19 +109,25 @@ def _layout(draw: Callable[[Stock, np.random.Generator], Style]):  # type: ignor
     return lay
 
 
-def layout_of(hard: bool):  # type: ignore[no-untyped-def]
-    """Give the layout of a test set."""
-    return _layout(_hard_style if hard else _plain_style)
+_STYLES = {"plain": _plain_style, "mixed": _mixed_style, "hard": _hard_style}
+SETS = tuple(_STYLES)
 
 
-def figures(bundle: Path, split: str, hard: bool, seed: int) -> Iterator[Crop]:
-    """Yield crops of figures without end."""
-    layout = layout_of(hard)
+def layout_of(name: str):  # type: ignore[no-untyped-def]
+    """Give the layout of a set."""
+    return _layout(_STYLES[name])
+
+
+def figures(bundle: Path, split: str, name: str, seed: int) -> Iterator[Crop]:
+    """Yield crops of figures of a set without end."""
+    layout = layout_of(name)
     for crop in stream(Stock(bundle, split), layout, np.random.default_rng(seed), 1.0, 1):
         kind = KINDS.get(crop.kind)
         if kind is None or crop.cut not in ("tight", "loose") or "±" in crop.text:
             continue
-        if not hard and (crop.contrast < 60 or crop.coding in ("twice", "enlarged")):
+        if name != "hard" and (crop.contrast < 60 or crop.coding in ("twice", "enlarged")):
+            continue
+        if name == "plain" and crop.letter < 14:
             continue
         if part(fold(crop.figure), kind) is not None:  # type: ignore[arg-type]
             yield crop
@@ -370,19 +381,21 @@ def calibrate(bundle: Path, count: int) -> None:
     told = json.loads(file.read_text(encoding="utf-8"))
     stock = Stock(bundle, "tune")
     drawn: list[Crop] = []
-    for hard in (False, True):
-        found = figures(bundle, "tune", hard, 31)
+    for name in SETS:
+        found = figures(bundle, "tune", name, 31)
         drawn += [next(found) for _ in range(count)]
-    found = stream(stock, scattered, np.random.default_rng(32))
-    drawn += [crop for crop in (next(found) for _ in range(count)) if crop.text]
+    lines = stream(stock, scattered, np.random.default_rng(32))
+    drawn += [crop for crop in (next(lines) for _ in range(count)) if crop.text]
+    reader = OwnReader()
+    reader.__dict__["_told"] = {
+        **told, "nets": {net: {"temperature": 1.0} for net in ("first", "second")}
+    }  # fmt: skip
     for net in ("first", "second"):
+        seen = reader.look([crop.picture for crop in drawn], net)
 
-        def loss(temperature: float, net: str = net) -> float:
-            reader = OwnReader()
-            reader.__dict__["_told"] = {
-                **told, "nets": {**told["nets"], net: {"temperature": temperature}}
-            }  # fmt: skip
-            best = own.likeliest(reader.look([crop.picture for crop in drawn], net))
+        def loss(temperature: float, seen: Sequence[Columns] = seen) -> float:
+            cooled = [_cooled(columns, temperature) for columns in seen]
+            best = own.likeliest(cooled)
             p = np.clip([text.probability for text in best], 1e-7, 1 - 1e-7)
             right = np.array(
                 [text.text == fold(c.text) for text, c in zip(best, drawn, strict=True)]
@@ -390,11 +403,17 @@ def calibrate(bundle: Path, count: int) -> None:
             return float(-np.mean(np.where(right, np.log(p), np.log1p(-p))))
 
         best = optimize.minimize_scalar(loss, bounds=(0.6, 2.5), method="bounded",
-                                        options={"maxiter": 9})  # fmt: skip
+                                        options={"maxiter": 12})  # fmt: skip
         print(f"{net}: log loss {loss(1.0):.5f} at 1, {best.fun:.5f} at {best.x:.3f}")
         told["nets"][net]["temperature"] = round(float(best.x), 3)
     text = json.dumps(told, indent=1, ensure_ascii=False) + "\n"
     file.write_text(text, encoding="utf-8")
+
+
+def _cooled(columns: Columns, temperature: float) -> Columns:
+    """Give columns that were seen at a temperature of 1 at another one."""
+    p = columns.probabilities ** (1.0 / temperature)
+    return Columns(p / p.sum(axis=1, keepdims=True), columns.characters, columns.px)
 
 
 def main() -> None:

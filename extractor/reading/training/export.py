@@ -1,5 +1,7 @@
 """From checkpoints to the weights that ship: ONNX, batch norm fused, beside a description.
 
+Kernels are stored as half floats, as checkpoints hold them, and cast when a net is opened.
+
     python -m extractor.reading.training.export CHECKPOINTS extractor/reading/weights
 
 The description's calibration is what ``calibrate`` measures; a new export begins with none.
@@ -14,12 +16,20 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import onnx  # type: ignore[import-not-found, unused-ignore]
 import torch
+from onnx import (  # type: ignore[import-not-found, unused-ignore]
+    TensorProto,
+    helper,
+    numpy_helper,
+)
 
 from extractor.reading.training.charset import CLASSES
 from extractor.reading.training.net import PLANS, Net
 
 _OPSET = 17  # read by OpenCV's DNN module and by ONNX Runtime
+_KERNEL = 1024  # numbers from which on a constant is a kernel
 
 
 def export(name: str, checkpoints: Path, out: Path) -> dict[str, Any]:
@@ -37,6 +47,7 @@ def export(name: str, checkpoints: Path, out: Path) -> dict[str, Any]:
             net, (torch.zeros(1, 3, plan.height, 96),), str(file), input_names=["line"],
             output_names=["scores"], dynamic_axes=free, opset_version=_OPSET, dynamo=False,
         )  # fmt: skip
+    _halve(file)
     return {
         "height": plan.height,
         "weights": sum(p.numel() for p in net.parameters()),
@@ -45,6 +56,25 @@ def export(name: str, checkpoints: Path, out: Path) -> dict[str, Any]:
         "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
         "temperature": 1.0,
     }
+
+
+def _halve(file: Path) -> None:
+    """Store the kernels of a net as half floats."""
+    model = onnx.load(file)
+    graph = model.graph
+    casts = []
+    for constant in graph.initializer:
+        values = numpy_helper.to_array(constant)
+        if values.dtype == np.float32 and values.size >= _KERNEL:
+            name = constant.name
+            half = numpy_helper.from_array(values.astype(np.float16), f"{name}_half")
+            constant.CopyFrom(half)
+            casts.append(helper.make_node("Cast", [half.name], [name], to=TensorProto.FLOAT))
+    nodes = [*casts, *graph.node]
+    del graph.node[:]
+    graph.node.extend(nodes)
+    onnx.checker.check_model(model)
+    onnx.save(model, file)
 
 
 def main() -> None:

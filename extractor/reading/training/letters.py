@@ -24,7 +24,7 @@ class Style:
     (1: hinted, whole px); ``slant`` px sideways a px upwards; ``width`` a factor; ``weight`` and
     ``rounding`` in em; ``waist`` how far the middle of the letters is lifted, in letter heights;
     ``spacing`` in em; ``gamma`` of the coverage; ``unlit`` how much is seen of segments that are
-    off, 0 to 1.
+    off, 0 to 1; ``apart``: units and captions never touch the figure.
     """
 
     face: Face | SegmentFace
@@ -38,6 +38,7 @@ class Style:
     spacing: float = 0.0
     gamma: float = 1.0
     unlit: float = 0.0
+    apart: bool = False
     glyphs: dict[tuple[str, float], Glyph] = field(default_factory=dict, repr=False)
     fonts: dict[tuple[int, float], Any] = field(default_factory=dict, repr=False)
 

@@ -17,18 +17,21 @@ from extractor.reading.training.charset import CLASSES
 class Plan:
     """Sizes of a net: height of its input, channels of its four stages, blocks along the line.
 
-    ``early``: a residual block at a quarter of the resolution too.
+    ``early`` and ``middle`` residual blocks after the second and the third stage; ``rate`` is the
+    highest at which it learns.
     """
 
     height: int
     channels: tuple[int, int, int, int]
+    early: int
+    middle: int
     blocks: int
-    early: bool
+    rate: float
 
 
 PLANS = {
-    "first": Plan(32, (16, 32, 56, 128), 4, early=False),
-    "second": Plan(40, (40, 64, 112, 256), 5, early=True),
+    "first": Plan(32, (16, 32, 56, 128), early=0, middle=1, blocks=4, rate=3e-3),
+    "second": Plan(40, (40, 80, 144, 320), early=2, middle=2, blocks=8, rate=2e-3),
 }
 
 
@@ -67,9 +70,9 @@ class Net(nn.Module):  # type: ignore[misc, unused-ignore]
         self.look = nn.Sequential(
             _conv(3, a, (3, 3), (2, 2)), nn.ReLU(),
             _conv(a, b, (3, 3), (2, 2)), nn.ReLU(),
-            *([_Block(_conv(b, b, (3, 3)))] if plan.early else []),
+            *(_Block(_conv(b, b, (3, 3))) for _ in range(plan.early)),
             _conv(b, c, (3, 3), (2, 1)), nn.ReLU(),
-            _Block(_conv(c, c, (3, 3))),
+            *(_Block(_conv(c, c, (3, 3))) for _ in range(plan.middle)),
             _conv(c, d, (plan.height // 8, 3), pad=(0, 1)), nn.ReLU(),
         )  # fmt: skip
         self.along = nn.Sequential(*(_along(d) for _ in range(plan.blocks)))

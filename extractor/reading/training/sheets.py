@@ -7,7 +7,7 @@ neighbours: what is cut by a crop's edge was drawn whole before.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -23,7 +23,7 @@ from extractor.reading.training.stock import Pixels, Stock
 WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
 _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
-_HANDS = 0.025  # share of the sheets that are written by hand, on which nothing is to be read
+_HANDS = 0.03  # share of the sheets that are written by hand, on which nothing is to be read
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
 
@@ -251,7 +251,7 @@ def _compose(
     for name, piece in (("caption", text.caption), ("figure", text.figure), ("unit", text.unit)):
         if not piece:
             continue
-        glued = rng.random() < (0.6 if name == "unit" else 0.15)
+        glued = not style.apart and rng.random() < (0.6 if name == "unit" else 0.15)
         gap = float(rng.uniform(0.0, 0.06)) if glued else float(rng.uniform(0.3, 0.9))
         parts.append((piece, 1.0 if name == "figure" else small, gap if parts else 0.0))
         names.append(name)
@@ -325,7 +325,15 @@ def stream(
                 coded = [coding.still(picture, rng) for picture in pictures]
             for sheet, whole in zip(sheets, coded, strict=True):
                 if sheet.items:
-                    yield from cut_sheet(sheet, whole, rng, crops_a_line)
+                    small = sheet.hand and rng.random() < 0.5
+                    shown = _as_scan(whole, rng) if small else whole
+                    yield from cut_sheet(sheet, shown, rng, crops_a_line)
+
+
+def _as_scan(coded: coding.Coded, rng: np.random.Generator) -> coding.Coded:
+    """Enlarge a picture as small scans of handwriting are."""
+    sharp = float(rng.uniform(0.15, 0.5))
+    return replace(coded, picture=coding.enlarged(coded.picture, sharp, rng), sharp=sharp)
 
 
 def cut_sheet(

@@ -15,31 +15,41 @@ import math
 import os
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
+from queue import Empty, Queue
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
 import torch
 from torch import Tensor, nn
 
+from extractor.reading.own import HEIGHTS
 from extractor.reading.training.charset import CLASSES, fold
 from extractor.reading.training.feed import PIXELS, Batch, Feed, batches
 from extractor.reading.training.net import PLANS, Net
 from extractor.reading.training.sheets import Crop, scattered, stream
 from extractor.reading.training.stock import Stock
 
-_RATE = 3e-3
 _DECAY = 0.03
 _ALIGN = 0.3  # weight of the target that says where each character stands
 _EMA = 0.999
 _USES = 4  # a batch is used at most so often, each time altered otherwise
 _POOL = 1200  # batches kept for another use
+_WORST, _HARD = 0.02, 0.12  # of a batch's lines by loss: the share that nobody can read, the hard
+_SAID = 60.0  # s between two reports
 
 
-def alter(pictures: Tensor, middles: Tensor, rng: torch.Generator) -> tuple[Tensor, Tensor]:
+def alter(
+    pictures: Tensor, middles: Tensor, rng: torch.Generator, coins: torch.Generator
+) -> tuple[Tensor, Tensor]:
     """Alter uint8 (n, h, w, 3) at random; give (n, 3, h, w) in -1 to 1, and moved middles.
 
-    Shift and scale by fractions of a px, colours exchanged, inverted, stretched, noise.
+    ``rng`` lives where the pictures do, ``coins`` on the processor.
+
+    Shift and scale by fractions of a px, a coarser picture, blur, colours exchanged, inverted,
+    stretched, noise.
     """
     n, h, w, _ = pictures.shape
     place = pictures.device
@@ -62,6 +72,14 @@ def alter(pictures: Tensor, middles: Tensor, rng: torch.Generator) -> tuple[Tens
     scale = h / 32
     half = w / 2 / scale
     middles = (middles - half - across[:, None] / scale) / wide[:, None] + half
+    coarse = nn.functional.interpolate(
+        x, scale_factor=0.5 + 0.05 * int(torch.randint(9, (), generator=coins)), mode="bilinear"
+    )
+    coarse = nn.functional.interpolate(coarse, (h, w), mode="bilinear", align_corners=False)
+    x = torch.where((rand(n) < 0.12)[:, None, None, None], coarse, x)
+    soft = nn.functional.avg_pool2d(x, 3, 1, 1, count_include_pad=False)
+    share = torch.where(rand(n) < 0.15, 0.8 * rand(n), 0.0)
+    x = torch.lerp(x, soft, share[:, None, None, None])
     order = torch.argsort(rand(n, 3), dim=1)
     x = torch.where(
         (rand(n) < 0.5)[:, None, None, None], x[torch.arange(n, device=place)[:, None], order], x
@@ -73,16 +91,18 @@ def alter(pictures: Tensor, middles: Tensor, rng: torch.Generator) -> tuple[Tens
     return x.clamp(-1.05, 1.05), middles
 
 
-def loss_of(scores: Tensor, codes: Tensor, middles: Tensor, height: int) -> Tensor:
-    """CTC, and cross entropy where the generator knows what stands at a step.
+def losses_of(
+    scores: Tensor, codes: Tensor, lengths: Tensor, middles: Tensor, height: int
+) -> tuple[Tensor, Tensor]:
+    """CTC of each line, and cross entropy where the generator knows what stands at a step.
 
     A character's middle says the character; half-way between two middles, and clear of the text,
-    it says blank: characters are neither doubled nor dropped.
+    it says blank: characters are neither doubled nor dropped. The texts' ``lengths`` lie on the
+    processor, so that nothing waits for the GPU.
     """
     n, steps, _ = scores.shape
     logs = scores.float().log_softmax(2)
-    lengths = (codes > 0).sum(1)
-    whole = torch.full((n,), steps, dtype=torch.long, device=scores.device)
+    whole = torch.full((n,), steps, dtype=torch.long)
     ctc = nn.functional.ctc_loss(
         logs.transpose(0, 1), codes.long(), whole, lengths, reduction="none", zero_infinity=True
     )
@@ -102,7 +122,7 @@ def loss_of(scores: Tensor, codes: Tensor, middles: Tensor, height: int) -> Tens
     clear = (line > last[:, None] + 8) | (line < first[:, None] - 8)
     goal = torch.where((goal < 0) & clear, 0, goal)
     align = nn.functional.nll_loss(logs.reshape(n * steps, -1), goal.reshape(-1), ignore_index=-100)
-    return (ctc / (lengths + 2)).mean() + _ALIGN * align
+    return ctc / ((codes > 0).sum(1) + 2), align
 
 
 def spell(scores: Tensor) -> list[str]:
@@ -114,38 +134,47 @@ def spell(scores: Tensor) -> list[str]:
     return texts
 
 
+# What a net is shown of a batch, on its own GPU: pictures, codes and middles; lengths of the texts.
+Shown = dict[str, Tensor]
+
+
 class Trainee:
     """A net in training with its average, optimiser and checkpoint."""
 
     def __init__(self, name: str, place: torch.device, seed: int) -> None:
         torch.manual_seed(7)
         self.name, self.plan, self.place = name, PLANS[name], place
-        self._rng = torch.Generator(place)
-        self._rng.manual_seed(seed)
+        self._rng = torch.Generator(place).manual_seed(seed)
+        self._coins = torch.Generator().manual_seed(seed)
         self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.net).eval()
         self.step = 0
+        self.beside = torch.cuda.Stream(place) if place.type == "cuda" else None
+        self._hard: dict[int, list[dict[str, Tensor]]] = {}
         kernels = [p for p in self.net.parameters() if p.ndim > 1]
         others = [p for p in self.net.parameters() if p.ndim <= 1]
         self.optimiser = torch.optim.AdamW(
             [{"params": kernels, "weight_decay": _DECAY}, {"params": others, "weight_decay": 0.0}],
-            lr=_RATE, betas=(0.9, 0.99), fused=place.type == "cuda",
+            lr=self.plan.rate, betas=(0.9, 0.99), fused=place.type == "cuda",
         )  # fmt: skip
 
-    def train(self, batch: dict[str, Tensor], share: float) -> Tensor:
-        """Take one step; ``share`` of the whole training is done."""
+    def train(self, batch: Shown, share: float) -> tuple[Tensor, Tensor]:
+        """Take one step; ``share`` of the whole training is done. Give the mean and all losses."""
         rate = (
-            _RATE
+            self.plan.rate
             * min(1.0, (self.step + 1) / 600)
             * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, share))))
         )
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        x, middles = alter(batch["pictures"], batch["middles"], self._rng)
+        x, middles = alter(batch["pictures"], batch["middles"], self._rng, self._coins)
         self.net.train()
         with torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = self.net(x.to(memory_format=torch.channels_last))
-        loss = loss_of(scores, batch["codes"], middles, self.plan.height)
+        ctc, align = losses_of(
+            scores, batch["codes"], batch["lengths"], middles, self.plan.height
+        )  # fmt: skip
+        loss = ctc.mean() + _ALIGN * align
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
@@ -158,17 +187,27 @@ class Trainee:
             pairs = zip(self.mean.buffers(), self.net.buffers(), strict=True)
             mine, others = zip(*(p for p in pairs if p[0].is_floating_point()), strict=True)
             torch._foreach_lerp_(list(mine), list(others), 1 - keep)
-        return loss.detach()
+        return loss.detach(), ctc.detach()
+
+    def hard_of(self, batch: Shown, ctc: Tensor) -> Shown | None:
+        """Set the hard lines of a batch aside; give a batch of them once there are enough."""
+        n, width = len(ctc), batch["pictures"].shape[2]
+        order = ctc.argsort(descending=True)[int(_WORST * n) : math.ceil(_HARD * n)]
+        kept = self._hard.setdefault(width, [])
+        kept.append({key: batch[key][order] for key in ("pictures", "codes", "middles")})
+        if sum(len(part["codes"]) for part in kept) < n:
+            return None
+        hard = {key: torch.cat([part[key] for part in kept])[:n] for key in kept[0]}
+        kept.clear()
+        return {**hard, "lengths": (hard["codes"] > 0).sum(1).cpu()}
 
     def save(self, folder: Path, minutes: float) -> None:
-        """Write the checkpoint; moments as half floats."""
-        state = copy.deepcopy(self.optimiser.state_dict())
-        for moments in state["state"].values():
-            for key in ("exp_avg", "exp_avg_sq"):
-                moments[key] = moments[key].to(torch.bfloat16)
+        """Write the checkpoint: kernels and squared moments as half floats, no first moments."""
+        moments = self.optimiser.state_dict()["state"]
+        squares = {at: kept["exp_avg_sq"].to(torch.bfloat16) for at, kept in moments.items()}
         torch.save(
-            {"net": self.net.state_dict(), "mean": self.mean.state_dict(), "step": self.step,
-             "optimiser": state, "minutes": minutes},
+            {"net": _halved(self.net), "mean": _halved(self.mean), "step": self.step,
+             "squares": squares, "minutes": minutes},
             folder / f"{self.name}.pt",
         )  # fmt: skip
 
@@ -180,11 +219,18 @@ class Trainee:
         saved: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
         self.net.load_state_dict(saved["net"])
         self.mean.load_state_dict(saved["mean"])
-        self.optimiser.load_state_dict(saved["optimiser"])
-        for moments in self.optimiser.state.values():
-            for key in ("exp_avg", "exp_avg_sq"):
-                moments[key] = moments[key].float()
+        told = self.optimiser.state_dict()
+        told["state"] = {
+            at: {"step": torch.tensor(float(saved["step"])), "exp_avg": torch.zeros_like(square),
+                 "exp_avg_sq": square}
+            for at, square in saved["squares"].items()
+        }  # fmt: skip
+        self.optimiser.load_state_dict(told)
         self.step = saved["step"]
+
+
+def _halved(net: nn.Module) -> dict[str, Tensor]:
+    return {k: v.half() if v.ndim > 1 else v for k, v in net.state_dict().items()}
 
 
 def minutes_trained(folder: Path) -> float:
@@ -194,29 +240,27 @@ def minutes_trained(folder: Path) -> float:
     return max((float(state["minutes"]) for state in saved), default=0.0)
 
 
-# What each net is shown of a batch: pictures, codes and middles, on its own GPU.
-Shown = dict[str, dict[str, Tensor]]
-
-
-def show(batch: Batch, trainees: list[Trainee]) -> Shown:
-    """Copy a batch to the GPUs."""
-    return {
-        trainee.name: {
-            "pictures": torch.from_numpy(batch.low if trainee.plan.height == 32 else batch.high).to(
-                trainee.place
-            ),
-            "codes": torch.from_numpy(batch.codes).to(trainee.place),
-            "middles": torch.from_numpy(batch.middles).to(trainee.place),
-        }
-        for trainee in trainees
-    }
+def show(batch: Batch, trainee: Trainee) -> Shown:
+    """Copy a batch to a trainee's GPU, beside what runs there."""
+    place = trainee.place
+    pictures = batch.low if trainee.plan.height == HEIGHTS[0] else batch.high
+    arrays = {"pictures": pictures, "codes": batch.codes, "middles": batch.middles}
+    lengths = torch.from_numpy((batch.codes > 0).sum(1))
+    shown = {key: torch.from_numpy(array) for key, array in arrays.items()}
+    if trainee.beside is not None:
+        with torch.cuda.stream(trainee.beside):
+            shown = {key: tensor.to(place) for key, tensor in shown.items()}
+        trainee.beside.synchronize()
+        for tensor in shown.values():
+            tensor.record_stream(torch.cuda.default_stream(place))
+    return {**shown, "lengths": lengths}
 
 
 def judge(trainee: Trainee, held: list[tuple[Shown, list[Crop]]]) -> dict[str, float]:
     """Give the share of lines not read exactly, by cut, on the tuning crops."""
     wrong: dict[str, list[bool]] = {}
     for batch, crops in held:
-        x = batch[trainee.name]["pictures"].permute(0, 3, 1, 2).float().sub(127).div(127)
+        x = batch["pictures"].permute(0, 3, 1, 2).float().sub(127).div(127)
         with torch.no_grad(), torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
             scores = trainee.mean(x.to(memory_format=torch.channels_last)).float()
         for crop, text in zip(crops, spell(scores), strict=True):
@@ -225,7 +269,7 @@ def judge(trainee: Trainee, held: list[tuple[Shown, list[Crop]]]) -> dict[str, f
 
 
 class Pool:
-    """Batches kept on the GPUs for another use."""
+    """Batches kept on a GPU for another use."""
 
     def __init__(self, rng: np.random.Generator) -> None:
         self._rng = rng
@@ -235,19 +279,82 @@ class Pool:
     def __len__(self) -> int:
         return len(self._kept)
 
-    def take(self, fresh: Shown | None) -> Shown:
-        """Keep a fresh batch and give it, or give one that was kept."""
-        if fresh is not None:
-            if len(self._kept) == _POOL:
-                del self._kept[0], self._uses[0]
-            self._kept.append(fresh)
-            self._uses.append(0)
-        at = len(self._kept) - 1 if fresh is not None else int(self._rng.integers(len(self._kept)))
+    def add(self, batch: Shown, uses: int) -> None:
+        """Keep a batch to be taken ``uses`` times; the oldest goes where there are too many."""
+        if len(self._kept) == _POOL:
+            del self._kept[0], self._uses[0]
+        self._kept.append(batch)
+        self._uses.append(uses)
+
+    def take(self) -> Shown:
+        """Give one of the batches kept."""
+        at = int(self._rng.integers(len(self._kept)))
         batch = self._kept[at]
-        self._uses[at] += 1
-        if self._uses[at] == _USES:
+        self._uses[at] -= 1
+        if self._uses[at] == 0:
             del self._kept[at], self._uses[at]
         return batch
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """When a run ends and what it began with: minutes, and the folder of its checkpoints."""
+
+    out: Path
+    begun: float
+    minutes: float
+    before: float
+    total: float
+
+    @property
+    def now(self) -> float:
+        """Minutes of this run."""
+        return (time.monotonic() - self.begun) / 60
+
+
+def attend(
+    trainee: Trainee, fresh: Queue[Shown], held: list[tuple[Shown, list[Crop]]], course: Course
+) -> dict[str, Any]:
+    """Train one net until its course ends; give a report."""
+    pool = Pool(np.random.default_rng(trainee.step + 1))
+    drawn = lines = hards = 0
+    said = time.monotonic()
+    while (minutes := course.now) < course.minutes:
+        try:
+            batch = fresh.get(block=len(pool) == 0, timeout=120)
+            new = True
+        except Empty:
+            batch, new = pool.take(), False
+        loss, ctc = trainee.train(batch, (course.before + minutes) / course.total)
+        lines += len(ctc)
+        if new:
+            drawn += len(ctc)
+            pool.add(batch, _USES - 1)
+            hard = trainee.hard_of(batch, ctc)
+            if hard is not None:
+                hards += 1
+                pool.add(hard, 2)
+        if time.monotonic() - said > _SAID:
+            said = time.monotonic()
+            print(
+                f"{trainee.name} {minutes:.2f} min step {trainee.step} pool {len(pool)}",
+                f"hard batches {hards} drawn {drawn} lines {lines} loss {float(loss):.4f}",
+                f"wrong % {judge(trainee, held)}",
+                flush=True,
+            )
+            trainee.save(course.out, course.before + minutes)
+    trainee.save(course.out, course.before + course.now)
+    return {"steps": trainee.step, "drawn": drawn, "lines": lines, "wrong": judge(trainee, held)}
+
+
+def carry(feed: Feed, trainees: list[Trainee], queues: list[Queue[Shown]], end: Event) -> None:
+    """Hand every batch that is drawn to every trainee that is not behind."""
+    while not end.is_set():
+        drawn = feed.poll(wait=True)
+        assert drawn is not None
+        for trainee, queue in zip(trainees, queues, strict=True):
+            if not queue.full():
+                queue.put(show(drawn, trainee))
 
 
 def tuning_crops(bundle: Path, count: int) -> list[Crop]:
@@ -270,6 +377,7 @@ def main() -> None:
     begun = time.monotonic()
     gpus = torch.cuda.device_count()
     torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True  # twelve widths, met again and again
     told.out.mkdir(parents=True, exist_ok=True)
     before = minutes_trained(told.out)
     seed = 1 + round(10 * before)
@@ -280,38 +388,27 @@ def main() -> None:
     for trainee in trainees:
         trainee.load(told.out)
     feed = Feed(told.bundle, "train", seed, told.processes, told.pixels)
-    held = [(show(b, trainees), c) for b, c in batches(tuning_crops(told.bundle, told.tuning))]
-    threads = ThreadPoolExecutor(len(trainees))
-    pool = Pool(np.random.default_rng(seed))
-    fresh = lines = 0
-    said = start = time.monotonic()
-    losses: list[Tensor] = []
-    while (minutes := (time.monotonic() - begun) / 60) < told.minutes:
-        drawn = feed.poll(wait=len(pool) == 0)
-        fresh += len(drawn.codes) if drawn is not None else 0
-        batch = pool.take(show(drawn, trainees) if drawn is not None else None)
-        lines += len(batch[trainees[0].name]["codes"])
-        share = (before + minutes) / told.total
-        begun_steps = [threads.submit(t.train, batch[t.name], share) for t in trainees]
-        losses = [step.result() for step in begun_steps]
-        if time.monotonic() - said > 45:
-            said = time.monotonic()
-            seconds = said - start
-            print(
-                f"{minutes:.2f} min step {trainees[0].step} pool {len(pool)}",
-                f"{fresh / seconds:.0f} fresh/s {lines / seconds:.0f} lines/s",
-                f"loss {[round(float(v), 4) for v in losses]}",
-                f"wrong % { {t.name: judge(t, held) for t in trainees} }",
-                flush=True,
+    tuning = list(batches(tuning_crops(told.bundle, told.tuning)))
+    queues: list[Queue[Shown]] = [Queue(4) for _ in trainees]
+    end = Event()
+    carrier = Thread(target=carry, args=(feed, trainees, queues, end))
+    carrier.start()
+    course = Course(told.out, begun, told.minutes, before, told.total)
+    with ThreadPoolExecutor(len(trainees)) as threads:
+        asks = [
+            threads.submit(
+                attend, trainee, queue, [(show(b, trainee), c) for b, c in tuning], course
             )
-            for trainee in trainees:
-                trainee.save(told.out, before + minutes)
-    feed.close()
-    minutes = before + (time.monotonic() - begun) / 60
-    report = {"minutes": minutes, "fresh": fresh, "lines": lines, "steps": trainees[0].step,
-              "wrong": {t.name: judge(t, held) for t in trainees}}  # fmt: skip
-    for trainee in trainees:
-        trainee.save(told.out, minutes)
+            for trainee, queue in zip(trainees, queues, strict=True)
+        ]
+        try:
+            reports = [ask.result() for ask in asks]
+        finally:
+            end.set()
+            carrier.join()
+            feed.close()
+    told_by = {trainee.name: each for trainee, each in zip(trainees, reports, strict=True)}
+    report = {"minutes": before + course.now, **told_by}
     (told.out / f"report-{seed}.json").write_text(json.dumps(report, indent=1))
     print(json.dumps(report), flush=True)
 
