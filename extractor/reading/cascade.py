@@ -30,7 +30,7 @@ from extractor.reading.interface import (
     WordAt,
 )
 from extractor.reading.looks import Subject, stretched
-from extractor.reading.own import OwnReader
+from extractor.reading.own import Looks, OwnReader
 from extractor.reading.scan import Scan, Target, scan
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
@@ -139,8 +139,15 @@ class FigureReader:
                 )
             high, wide = crop.shape[:2]
             targets.append(Target(crop, (0, 0, wide, high), 0.0, ask, real=True))
-        seen = self._see(targets)
-        return [Figure(each.text, each.probability, each.alternatives) for each in seen]
+        figures: dict[int, Figure] = {}
+        for at, looks in enumerate(self._own.read(crops)):
+            figure = _at_once(looks, ask)
+            if figure is not None and targets[at].digit >= trust.SMALLEST:
+                figures[at] = figure
+        doubtful = [at for at in range(len(crops)) if at not in figures]
+        for at, seen in zip(doubtful, self._see([targets[at] for at in doubtful]), strict=True):
+            figures[at] = Figure(seen.text, seen.probability, seen.alternatives)
+        return [figures[at] for at in range(len(crops))]
 
     def read_line(self, crop: Picture) -> LineRead:
         """Read one line of text as it stands; px of the chars are those of ``crop``."""
@@ -273,6 +280,21 @@ class FigureReader:
             return Look(name, "", 0.0)
         text = ask.settle_mark(parted.text)
         return _as_expected(Look(name, text, said[0].probability), expected, ask)
+
+
+def _at_once(looks: Looks, ask: Ask) -> Figure | None:
+    """Give the figure of a bare crop; None if further looks are worth their time."""
+    figures: dict[str, float] = {}
+    for line in looks.texts():
+        parted = part(line.text, ask.kind, ask.missing)
+        if parted is not None:
+            text = ask.settle_mark(parted.text)
+            figures[text] = figures.get(text, 0.0) + line.probability
+    best = max(figures, key=lambda text: (figures[text], text), default="")
+    if not best or figures[best] < trust.AT_ONCE or _weighed(best, ask) < 1.0:
+        return None
+    probability = min(figures[best], trust.CEILING)
+    return Figure(best, probability, _alternatives(best, probability, figures, ()))
 
 
 def _as_expected(look: Look, expected: str, ask: Ask) -> Look:

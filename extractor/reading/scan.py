@@ -237,7 +237,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     wider = [
         (w.found, _alone(w.alone, stretched(w.alone.picture, _WIDER), _WIDER)) for w in doubtful
     ]
-    _look(reader, "first", wider, "own reader (wider)")
+    _look(reader, "second", wider, "own reader (wider)")
     lines = reader.look([work.around.picture for work in doubtful], "second")
     for work, line in zip(doubtful, lines, strict=True):
         other = _spot(line, work.around, work.target)
