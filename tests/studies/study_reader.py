@@ -2,12 +2,15 @@
 
     python tests/studies/study_reader.py BUNDLE.zip --plain 100000 --hard 100000
 
-Two test sets, drawn by the training's generator from the test split of its bundle in layouts of
-this file. Plain: ordinary interface fonts as they are. Hard: all classes of fonts, outlines
-altered, 9 to 14 px letters for half, units and captions that touch, scaled down and coded twice.
-The first look and both nets read all of them; the whole cascade, the general recogniser, Tesseract
-in process and pytesseract read the first ``--general`` crops of each in the same run (pytesseract a
-tenth). ``--calibrate`` fits the nets' temperatures on the tuning split instead, and writes them.
+Three test sets, drawn by the training's generator from the test split of its bundle in layouts of
+this file. Plain: ordinary interface fonts as they are, letters of 14 px and more, units and
+captions apart, coded once. Mixed: the same from 12 px on, units and captions often touching. Hard:
+all classes of fonts, outlines altered, 9 to 14 px letters for half, units and captions that touch,
+some scaled down and coded twice. The first look and both nets read all of them; the whole cascade,
+the general recogniser, Tesseract in process and pytesseract read the first ``--general`` crops of
+each in the same run (pytesseract a tenth). Letters that stand left of a figure, a neighbour's, count
+against no reader. ``--calibrate`` fits the nets' temperatures on the tuning split instead, and
+writes them.
 
 ``legible`` is the share of a figure's worst character that its picture shows to one who knows what
 is drawn; no reader has a part in it. What is below 0.3 is told apart: letters over a part of the
@@ -19,6 +22,7 @@ from __future__ import annotations
 import argparse
 import collections
 import json
+import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -142,9 +146,29 @@ class Answer:
     probability: float
 
 
+# Letters of a neighbour that stand whole left of a figure, in a crop that reaches so far.
+_STRAY = re.compile(r"^\D*[^\W\d_]\s*(?=[-+]?\d)")
+
+
 def _answer(crop: Crop, line: str, probability: float) -> Answer:
-    parted = part(line, KINDS[crop.kind])  # type: ignore[arg-type]
+    kind = KINDS[crop.kind]
+    parted = part(line, kind) or part(_STRAY.sub("", line), kind)  # type: ignore[arg-type]
     return Answer(parted.text if parted else "", line, probability)
+
+
+@dataclass(slots=True)
+class Row:
+    """A crop without its pixels, what is true of it and what every reader said."""
+
+    crop: Crop
+    truth: str
+    legible: float
+    answers: dict[str, Answer]
+    tile: np.ndarray | None = None
+
+    def is_wrong(self, reader: str) -> bool:
+        """Whether a reader took another figure from it."""
+        return self.answers[reader].figure != self.truth
 
 
 def _truth(crop: Crop) -> str:
@@ -293,57 +317,79 @@ def holm(compared: Compared) -> None:
         print(f"Holm: {column}: {which}, p = {running:.3g}")
 
 
+Times = dict[tuple[str, str], float]
+
+
+def read_rows(
+    found: Iterator[Crop], count: int, readers: dict[str, Read], until: float = float("inf")
+) -> tuple[list[Row], Times]:
+    """Draw and read up to ``count`` crops; give them, and the s of CPU by cut and reader."""
+    rows: list[Row] = []
+    times: Times = collections.defaultdict(float)
+    while len(rows) < count and time.monotonic() < until:
+        drawn = [next(found) for _ in range(min(256, count - len(rows)))]
+        for cut in ("tight", "loose"):
+            crops = [crop for crop in drawn if crop.cut == cut]
+            part_of = [
+                Row(
+                    replace(c, picture=np.zeros(0), coverage=np.zeros(0)), _truth(c),
+                    legibility(c.picture, c.coverage, c.boxes, c.letter), {},
+                )
+                for c in crops
+            ]  # fmt: skip
+            for reader, read in readers.items():
+                begun = time.process_time()
+                for row, answer in zip(part_of, read(crops), strict=True):
+                    row.answers[reader] = answer
+                times[cut, reader] += time.process_time() - begun
+            for row, crop in zip(part_of, crops, strict=True):
+                if "own nets" in readers and row.is_wrong("own nets"):
+                    row.tile = _tile(crop, row.answers["own nets"])
+            rows += part_of
+    return rows, times
+
+
 def report(
-    name: str, crops: Sequence[Crop], readers: dict[str, Read], keep: Path | None,
-    compared: Compared,
-) -> None:  # fmt: skip
-    """Read ``crops`` with every reader and print errors and times."""
+    name: str, everything: Sequence[Row], times: Times, keep: Path | None, compared: Compared
+) -> None:
+    """Print errors and times of every reader."""
     for cut in ("tight", "loose"):
-        chosen = [crop for crop in crops if crop.cut == cut]
-        truth = [_truth(crop) for crop in chosen]
+        rows = [row for row in everything if row.crop.cut == cut]
+        crops = [row.crop for row in rows]
         flags: dict[str, np.ndarray] = {}
-        for reader, read in readers.items():
-            read(chosen[:16])
-            start = time.process_time()
-            answers = [a for at in range(0, len(chosen), 256) for a in read(chosen[at : at + 256])]
-            spent = 1e3 * (time.process_time() - start) / max(1, len(chosen))
-            wrong = np.array([a.figure != t for a, t in zip(answers, truth, strict=True)])
+        for reader in rows[0].answers if rows else ():
+            answers = [row.answers[reader] for row in rows]
+            wrong = np.array([row.is_wrong(reader) for row in rows])
             flags[reader] = wrong
             inexact = sum(
                 a.line.replace(" ", "") != fold(c.text).replace(" ", "")
-                for a, c in zip(answers, chosen, strict=True)
+                for a, c in zip(answers, crops, strict=True)
             )
             silent = sum(not answer.figure for answer in answers)
             print(f"{name} {cut} {reader}: wrong {bound(int(wrong.sum()), len(wrong))}, of these "
                   f"{silent} no figure at all; "
-                  f"{_over_fonts(chosen, wrong)}; text not exact {100 * inexact / len(wrong):.2f} %"
-                  f"; {spent:.2f} ms of CPU a crop")  # fmt: skip
-            shown = np.array(
-                [legibility(c.picture, c.coverage, c.boxes, c.letter) for c in chosen]
-            ) >= _LEGIBLE  # fmt: skip
+                  f"{_over_fonts(crops, wrong)}; text not exact {100 * inexact / len(wrong):.2f} %"
+                  f"; {1e3 * times[cut, reader] / len(rows):.2f} ms of CPU a crop")  # fmt: skip
+            shown = np.array([row.legible for row in rows]) >= _LEGIBLE
             print(f"    legible: wrong {bound(int(wrong[shown].sum()), int(shown.sum()))}")
             if not reader.startswith("own"):
                 continue
             _curve(answers, wrong)
             _honesty(answers, wrong)
-            _by("coding", [c.coding for c in chosen], wrong)
-            _by("letter", [f"{min(48, c.letter // 4 * 4):02.0f}" for c in chosen], wrong)
-            _by("contrast", [f"{min(150, c.contrast // 25 * 25):03.0f}" for c in chosen], wrong)
-            _by("kind", [c.kind for c in chosen], wrong)
-            marks = np.array(
-                [
-                    a.figure.replace(",", ".") == t.replace(",", ".")
-                    for a, t in zip(answers, truth, strict=True)
-                ]
+            _by("coding", [c.coding for c in crops], wrong)
+            _by("letter", [f"{min(48, c.letter // 4 * 4):02.0f}" for c in crops], wrong)
+            _by("contrast", [f"{min(150, c.contrast // 25 * 25):03.0f}" for c in crops], wrong)
+            _by("kind", [c.kind for c in crops], wrong)
+            marks = sum(
+                row.is_wrong(reader) and a.figure.replace(",", ".") == row.truth.replace(",", ".")
+                for row, a in zip(rows, answers, strict=True)
             )
-            print(
-                f"    of the wrong ones {int((wrong & marks).sum())} only take . for , or , for ."
-            )
-            _by("class", [c.font for c in chosen], wrong)
+            print(f"    of the wrong ones {marks} only take . for , or , for .")
+            _by("class", [c.font for c in crops], wrong)
             if reader == "own nets":
-                _by("family", [c.family for c in chosen], wrong)
+                _by("family", [c.family for c in crops], wrong)
                 if keep is not None:
-                    _keep(keep / f"{name}-{cut}.png", chosen, answers, wrong)
+                    _keep(keep / f"{name}-{cut}.png", rows)
         if {"own cascade", "general"} <= flags.keys():
             a, b = flags["own cascade"], flags["general"]
             pairs = int((a & ~b).sum()), int((b & ~a).sum())
@@ -354,21 +400,23 @@ def report(
             compared.append((f"{name} {cut}", p, pairs))
 
 
-def _keep(path: Path, crops: Sequence[Crop], answers: Sequence[Answer], wrong: np.ndarray) -> None:
-    tiles = []
-    for at in np.flatnonzero(wrong)[:90]:
-        crop, tile = crops[at], np.full((64, 400, 3), 255, np.uint8)
-        scale = 44 / crop.picture.shape[0]
-        wide = max(1, min(400, round(crop.picture.shape[1] * scale)))
-        tile[:44, :wide] = cv2.resize(crop.picture, (wide, 44))
-        said = f"{fold(crop.text)!r} read {answers[at].line!r} {answers[at].probability:.4f}"
-        cv2.putText(tile, said[:60], (2, 58), 0, 0.36, (0, 0, 0), 1)
-        tiles.append(tile)
+def _tile(crop: Crop, answer: Answer) -> np.ndarray:
+    tile = np.full((64, 400, 3), 255, np.uint8)
+    scale = 44 / crop.picture.shape[0]
+    wide = max(1, min(400, round(crop.picture.shape[1] * scale)))
+    tile[:44, :wide] = cv2.resize(crop.picture, (wide, 44))
+    said = f"{fold(crop.text)!r} read {answer.line!r} {answer.probability:.4f}"
+    cv2.putText(tile, said[:60], (2, 58), 0, 0.36, (0, 0, 0), 1)
+    return tile
+
+
+def _keep(path: Path, rows: Sequence[Row]) -> None:
+    tiles = [row.tile for row in rows if row.tile is not None][:90]
     while len(tiles) % 3:
         tiles.append(np.full((64, 400, 3), 255, np.uint8))
     if tiles:
-        rows = [np.hstack(tiles[at : at + 3]) for at in range(0, len(tiles), 3)]
-        cv2.imwrite(str(path), np.vstack(rows)[:, :, ::-1])
+        lines = [np.hstack(tiles[at : at + 3]) for at in range(0, len(tiles), 3)]
+        cv2.imwrite(str(path), np.vstack(lines)[:, :, ::-1])
 
 
 def calibrate(bundle: Path, count: int) -> None:
@@ -421,8 +469,10 @@ def main() -> None:
     asked = argparse.ArgumentParser()
     asked.add_argument("bundle", type=Path)
     asked.add_argument("--plain", type=int, default=100_000)
+    asked.add_argument("--mixed", type=int, default=0)
     asked.add_argument("--hard", type=int, default=100_000)
     asked.add_argument("--general", type=int, default=2000)
+    asked.add_argument("--minutes", type=float, default=float("inf"), help="a set, at most")
     asked.add_argument("--seed", type=int, default=77)
     asked.add_argument("--calibrate", type=int, default=0)
     asked.add_argument("--keep", type=Path, help="folder for pictures of the crops read wrong")
@@ -437,25 +487,26 @@ def main() -> None:
         "tesseract": _general(TesseractReader()),
     }  # fmt: skip
     mine = {name: everyone[name] for name in ("own first look", "own nets")}
+    program = {"pytesseract": _general(_by_program())}
     compared: Compared = []
-    for name, count in (("plain", told.plain), ("hard", told.hard)):
+    for name in SETS:
+        count = getattr(told, name)
         if count == 0:
             continue
-        found = figures(told.bundle, "test", name == "hard", told.seed)
-        begun = time.process_time()
-        few = [next(found) for _ in range(min(told.general, count))]
-        report(f"{name}, first {len(few)}", few, everyone, None, compared)
-        tenth = few[: len(few) // 10]
-        report(
-            f"{name}, first {len(tenth)}",
-            tenth,
-            {"pytesseract": _general(_by_program())},
-            None,
-            compared,
+        for read in everyone.values():  # what is loaded at the first crop is no crop's time
+            read([next(figures(told.bundle, "test", name, told.seed + 1))])
+        few, times = read_rows(
+            figures(told.bundle, "test", name, told.seed), min(told.general, count), everyone
         )
-        crops = few + [next(found) for _ in range(count - len(few))]
-        print(f"drawn in {time.process_time() - begun:.0f} s")
-        report(name, crops, mine, told.keep, compared)
+        report(f"{name}, first {len(few)}", few, times, None, compared)
+        tenth, times = read_rows(
+            figures(told.bundle, "test", name, told.seed), len(few) // 10, program
+        )
+        report(f"{name}, first {len(tenth)}", tenth, times, None, compared)
+        until = time.monotonic() + 60 * told.minutes
+        found = figures(told.bundle, "test", name, told.seed)
+        rows, times = read_rows(found, count, mine, until)
+        report(name, rows, times, told.keep, compared)
     holm(compared)
 
 
