@@ -8,9 +8,9 @@ captions apart, coded once. Mixed: the same from 12 px on, units and captions of
 all classes of fonts, outlines altered, 9 to 14 px letters for half, units and captions that touch,
 some scaled down and coded twice. The first look and both nets read all of them; the whole cascade,
 the general recogniser, Tesseract in process and pytesseract read the first ``--general`` crops of
-each in the same run (pytesseract a tenth). Letters that stand left of a figure, a neighbour's, count
-against no reader. ``--calibrate`` fits the nets' temperatures on the tuning split instead, and
-writes them.
+each in the same run (pytesseract a tenth). Letters that stand left of a figure, a neighbour's,
+count against no reader. ``--calibrate`` fits the nets' temperatures on the tuning split instead,
+and writes them.
 
 ``legible`` is the share of a figure's worst character that its picture shows to one who knows what
 is drawn; no reader has a part in it. What is below 0.3 is told apart: letters over a part of the
