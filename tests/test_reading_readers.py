@@ -54,8 +54,8 @@ class Own(Says):
 
 
 def doubtful(general: Says, last: Witness) -> FigureReader:
-    """A cascade whose own reader sees nothing."""
-    return FigureReader(Own(""), general, last)  # type: ignore[arg-type]
+    """A cascade whose own reader sees no figure."""
+    return FigureReader(Own("%", 0.6), general, last)  # type: ignore[arg-type]
 
 
 class Witness:

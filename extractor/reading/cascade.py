@@ -140,13 +140,16 @@ class FigureReader:
             high, wide = crop.shape[:2]
             targets.append(Target(crop, (0, 0, wide, high), 0.0, ask, real=True))
         figures: dict[int, Figure] = {}
-        for at, looks in enumerate(self._own.read(crops)):
+        lines = self._own.read(crops)
+        for at, looks in enumerate(lines):
             figure = _at_once(looks, ask)
             if figure is not None and targets[at].digit >= trust.SMALLEST:
                 figures[at] = figure
         doubtful = [at for at in range(len(crops)) if at not in figures]
         for at, seen in zip(doubtful, self._see([targets[at] for at in doubtful]), strict=True):
-            figures[at] = Figure(seen.text, seen.probability, seen.alternatives)
+            nothing = lines[at].score([""])[0] >= trust.NOTHING
+            told = _no_more_than_proposed(seen) if nothing else seen
+            figures[at] = Figure(told.text, told.probability, told.alternatives)
         return [figures[at] for at in range(len(crops))]
 
     def read_line(self, crop: Picture) -> LineRead:
@@ -411,8 +414,10 @@ def _alternatives(
 
 def _unless_small(seen: Seen) -> Seen:
     """Trust no figure that is smaller than any that readers were trained on."""
-    if not 0 < seen.height < trust.SMALLEST:
-        return seen
+    return _no_more_than_proposed(seen) if 0 < seen.height < trust.SMALLEST else seen
+
+
+def _no_more_than_proposed(seen: Seen) -> Seen:
     most = min(seen.probability, trust.PROPOSED)
     rest = [Alternative(a.text, min(a.probability, most)) for a in seen.alternatives]
     return replace(seen, probability=most, alternatives=tuple(rest))
@@ -445,7 +450,8 @@ def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:
     and of spaces and capitals too.
     """
     same = _plain(found.text) == _plain(seen.text) if ask.kind == "word" else False
-    if same or found.text == seen.text:
+    more = not found.whole and found.text in seen.text  # they read what was left unread
+    if same or more or found.text == seen.text:
         return 2.0
     if found.text.lstrip("+-") == seen.text.lstrip("+-"):
         return min(1.0, seen.probability + _SIGNS)

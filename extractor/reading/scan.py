@@ -92,17 +92,19 @@ class Scan:
 
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
-    ``digits``: digits were seen in the box, though they may make no figure of its kind. ``views``
-    are of the figure cut close, ``around`` of it in its surroundings. ``outdone`` is the first
-    net's look where the second looked at the same picture too: it must agree, and weighs nothing,
-    since the second errs half as often. ``close`` is the picture cut close, ``height`` that of its
-    ink, px, 0 if it could not be told.
+    ``digits``: digits were seen in the box, though they may make no figure of its kind. ``whole``:
+    no strokes like the figure's were left unread beside it. ``views`` are of the figure cut close,
+    ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
+    looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
+    often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
+    told.
     """
 
     text: str = ""
     plain: bool = False
     unit: str = ""
     digits: bool = False
+    whole: bool = True
     views: list[View] = field(default_factory=list)
     around: Look | None = None
     outdone: View | None = None
@@ -215,8 +217,8 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         spot = _spot(line, crop, target)
         if spot is None:
             continue
-        found.close, found.height, whole = _close(target, crop, spot)
-        spot = spot if whole else replace(spot, alone=False)
+        found.close, found.height, found.whole = _close(target, crop, spot)
+        spot = spot if found.whole else replace(spot, alone=False)
         found.text = spot.text
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
     _note_units(works)
