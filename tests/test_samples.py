@@ -220,6 +220,16 @@ def test_check_takes_right_readings(one_still):
     assert not [line for line in result.missed if line.startswith(one_still)]
 
 
+def test_check_takes_what_a_person_settled(one_still):
+    """The text stays as it was read; the answer is the person's."""
+    readings = _right_readings(one_still)
+    for row in readings:
+        row |= {"decided_text": row["text"], "text": "9" + row["text"], "source": "corrected"}
+    assert check.compare(readings, check.Truth(SAMPLES)).total.wrong == 0
+    readings[0]["decided_text"] = readings[0]["text"]
+    assert check.compare(readings, check.Truth(SAMPLES)).total.wrong == 1
+
+
 @pytest.mark.parametrize(
     ("column", "slip"), [("value", "1"), ("text", "1"), ("unit", "mW"), ("readout", "no_such")]
 )
