@@ -10,10 +10,12 @@ import pytest
 from drawn_figures import draw
 
 from extractor.reading import trust
-from extractor.reading.cascade import FigureReader
+from extractor.reading.asking import Ask
+from extractor.reading.cascade import FigureReader, Seen
 from extractor.reading.ctc import Columns
 from extractor.reading.interface import Picture
 from extractor.reading.own import Looks, likeliest
+from extractor.reading.scan import Target
 from extractor.reading.tesseract import Said
 
 CROP = draw("58.3").crop(0.2)
@@ -54,8 +56,15 @@ class Own(Says):
 
 
 def doubtful(general: Says, last: Witness) -> FigureReader:
-    """A cascade whose own reader sees no figure."""
-    return FigureReader(Own("%", 0.6), general, last)  # type: ignore[arg-type]
+    """A cascade whose own reader sees nothing."""
+    return FigureReader(Own(""), general, last)  # type: ignore[arg-type]
+
+
+def looked_at(reader: FigureReader, count: int = 1) -> list[Seen]:
+    """What comes of ``CROP`` where readers are asked as they are for layouts."""
+    high, wide = CROP.shape[:2]
+    target = Target(CROP, (0, 0, wide, high), 0.0, Ask("number"), real=True)
+    return reader._see([target] * count)
 
 
 class Witness:
@@ -84,7 +93,7 @@ class Slow(Witness):
 
 def test_what_is_plain_to_the_own_reader_needs_no_other() -> None:
     general, last = Says("53.8"), Crashing("")
-    (figure,) = FigureReader(Own("58.3"), general, last).read_figures([CROP])  # type: ignore[arg-type]
+    (figure,) = looked_at(FigureReader(Own("58.3"), general, last))  # type: ignore[arg-type]
     assert (figure.text, general.asked) == ("58.3", 0)
     assert RELEASED < figure.probability <= trust.CEILING
 
@@ -94,22 +103,35 @@ def test_what_the_own_reader_doubts_or_the_general_one_contradicts_is_not_releas
     own: str,
 ) -> None:
     reader = FigureReader(Own(own, 0.9), Says("58.3"), Witness(""))  # type: ignore[arg-type]
-    (figure,) = reader.read_figures([CROP])
+    (figure,) = looked_at(reader)
     assert figure.probability < RELEASED
 
 
 def test_the_own_reader_backs_the_general_one() -> None:
     general = Says("58.3")
-    reader = FigureReader(Own("58.3", 0.93), general, Crashing(""))  # type: ignore[arg-type]
-    (figure,) = reader.read_figures([CROP])
+    reader = FigureReader(Own("58.3", 0.99), general, Crashing(""))  # type: ignore[arg-type]
+    (figure,) = looked_at(reader)
     assert general.asked
     assert figure.text == "58.3"
     assert figure.probability >= RELEASED
 
 
+def test_a_bare_crop_that_both_nets_read_is_shown_to_no_other() -> None:
+    general = Says("53.8")
+    (figure,) = FigureReader(Own("58.3", 0.93), general, Crashing("")).read_figures([CROP])  # type: ignore[arg-type]
+    assert (figure.text, general.asked) == ("58.3", 0)
+    assert figure.probability < RELEASED
+
+
+def test_a_bare_crop_on_which_both_nets_see_nothing_is_not_released() -> None:
+    (figure,) = doubtful(Says("58.3"), Witness("58.3")).read_figures([CROP])
+    assert figure.text == "58.3"
+    assert figure.probability <= trust.PROPOSED
+
+
 def test_two_that_agree_need_one_look_each() -> None:
     first = Says("58.3")
-    (figure,) = doubtful(first, Witness("58.3")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(first, Witness("58.3")))
     assert figure.text == "58.3"
     assert RELEASED < figure.probability <= trust.CEILING
     assert first.asked == 1
@@ -117,14 +139,14 @@ def test_two_that_agree_need_one_look_each() -> None:
 
 def test_a_confidently_wrong_first_reader_is_contradicted() -> None:
     first = Says("53.8")
-    (figure,) = doubtful(first, Witness("58.3")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(first, Witness("58.3")))
     assert figure.probability < 0.97
     assert {alternative.text for alternative in figure.alternatives} >= {"53.8", "58.3"}
     assert first.asked > 1
 
 
 def test_a_confidently_wrong_first_reader_is_contradicted_by_the_real_second() -> None:
-    (figure,) = FigureReader(Own(""), Says("53.8")).read_figures([CROP])
+    (figure,) = looked_at(FigureReader(Own(""), Says("53.8")))
     assert figure.probability < 0.97
     assert "58.3" in {alternative.text for alternative in figure.alternatives}
 
@@ -133,7 +155,7 @@ def test_a_confidently_wrong_first_reader_is_contradicted_by_the_real_second() -
 def test_a_failing_second_reader_ends_nothing(
     second: Witness, caplog: pytest.LogCaptureFixture
 ) -> None:
-    figures = doubtful(Says("58.3"), second).read_figures([CROP, CROP])
+    figures = looked_at(doubtful(Says("58.3"), second), 2)
     assert [figure.text for figure in figures] == ["58.3", "58.3"]
     assert all(figure.probability < RELEASED for figure in figures)
     assert "failed on a crop" in caplog.text
@@ -141,31 +163,31 @@ def test_a_failing_second_reader_ends_nothing(
 
 @pytest.mark.parametrize("said", ["", "58 37 W", "....", "|||"])
 def test_a_silent_or_garbled_second_reader_is_no_agreement(said: str) -> None:
-    (figure,) = doubtful(Says("58.3"), Witness(said)).read_figures([CROP])
+    (figure,) = looked_at(doubtful(Says("58.3"), Witness(said)))
     assert figure.text == "58.3"
     assert figure.probability < RELEASED
 
 
 def test_a_point_that_the_second_reader_lost_is_given_back_where_strokes_show_it() -> None:
-    (figure,) = doubtful(Says("58.3"), Witness("583")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(Says("58.3"), Witness("583")))
     assert figure.probability >= RELEASED
     for wrong in ("5.83", "583"):
-        (figure,) = doubtful(Says(wrong), Witness("58.3")).read_figures([CROP])
+        (figure,) = looked_at(doubtful(Says(wrong), Witness("58.3")))
         assert figure.probability < RELEASED
 
 
 def test_a_silent_first_reader_reads_nothing() -> None:
-    (figure,) = doubtful(Says(""), Witness("58.3")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(Says(""), Witness("58.3")))
     assert (figure.text, figure.probability) == ("", 0.0)
 
 
 def test_a_garbled_first_reader_is_not_believed() -> None:
-    (figure,) = doubtful(Says("5B:_3"), Witness("58.3")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(Says("5B:_3"), Witness("58.3")))
     assert figure.probability <= trust.NO_FIGURE
 
 
 def test_an_unsure_first_reader_is_not_made_sure_by_its_kind() -> None:
-    (figure,) = doubtful(Says("58.3", 0.7), Witness("58.3")).read_figures([CROP])
+    (figure,) = looked_at(doubtful(Says("58.3", 0.7), Witness("58.3")))
     assert figure.probability < RELEASED
 
 
@@ -214,7 +236,7 @@ def test_what_the_own_reader_doubts_is_proposed_but_for_its_sign() -> None:
         ("58.3", "-58.3", "-58.3"),
         ("-58.3", "58.3", "58.3"),
     ):
-        reader = FigureReader(Own(own, 0.93), Says(general), Witness(""))  # type: ignore[arg-type]
-        (figure,) = reader.read_figures([CROP])
+        reader = FigureReader(Own(own, 0.95), Says(general), Witness(""))  # type: ignore[arg-type]
+        (figure,) = looked_at(reader)
         assert figure.text == said
         assert figure.probability < RELEASED
