@@ -146,7 +146,13 @@ class FigureReader:
             if figure is not None and targets[at].digit >= trust.SMALLEST:
                 figures[at] = figure
         doubtful = [at for at in range(len(crops)) if at not in figures]
-        for at, seen in zip(doubtful, self._see([targets[at] for at in doubtful]), strict=True):
+        scans = scan(self._own, [targets[at] for at in doubtful])
+        for at, found in zip(doubtful, scans, strict=True):
+            seen = (
+                _proposed(found, Seen())
+                if found.agreed and not found.plain and found.probability >= trust.AT_ONCE
+                else self._settled(found, targets[at])
+            )
             nothing = lines[at].score([""])[0] >= trust.NOTHING
             told = _no_more_than_proposed(seen) if nothing else seen
             figures[at] = Figure(told.text, told.probability, told.alternatives)
@@ -174,14 +180,14 @@ class FigureReader:
         ]
 
     def _see(self, targets: Sequence[Target]) -> list[Seen]:
-        return [
-            _unless_small(
-                _seen_plainly(found, target)
-                if found.plain and _trusted(found, target.ask) >= trust.ENOUGH
-                else self._look_again(found, target)
-            )
-            for found, target in zip(scan(self._own, targets), targets, strict=True)
-        ]
+        scans = scan(self._own, targets)
+        return [self._settled(found, target) for found, target in zip(scans, targets, strict=True)]
+
+    def _settled(self, found: Scan, target: Target) -> Seen:
+        plain = found.plain and _trusted(found, target.ask) >= trust.ENOUGH
+        return _unless_small(
+            _seen_plainly(found, target) if plain else self._look_again(found, target)
+        )
 
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
