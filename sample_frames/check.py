@@ -102,7 +102,8 @@ def plain(cell: str) -> str:
 def is_right(reading: Row, truth: Row) -> bool:
     value, true_value = reading["value"], truth["value"]
     same = float(value) == float(true_value) if value and true_value else value == true_value
-    text = plain(reading.get("decided_text") or reading["text"])  # a person's answer stands for both
+    # A person's answer stands for what was read.
+    text = plain(reading.get("decided_text") or reading["text"])
     return same and text == truth["text"] and reading["unit"] == truth["unit"]
 
 
