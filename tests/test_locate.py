@@ -10,6 +10,8 @@ from drawn_layouts import (
     LIGHT,
     OUTLINED,
     Drawing,
+    Item,
+    Layout,
     calibration,
     cards,
     code,
@@ -406,3 +408,28 @@ def test_any_figures_in_a_clean_line(rate: str, power: str, spaces: bool) -> Non
     gap = " " if spaces else ""
     text = f"Pace {rate}{gap}fps  Draw {power}{gap}W"
     assert extents(text, "Pace {rate} fps  Draw {power} W") == {"rate": rate, "power": power}
+
+
+def test_a_line_that_reads_as_its_pattern_makes_up_for_an_edge_that_is_not_seen() -> None:
+    size, texts = 30, (("Tempo", "59.8", "fps"), ("Draw", "4.27", "W"), ("Level", "64", "%"))
+    items = []
+    x = 20.0
+    for number, (label, figure, unit) in enumerate(texts):
+        role = "label" if number == 0 else ""
+        items.append(Item(x, 60, label, size, role, "label"))
+        items.append(Item(x + 110, 60, figure, size, "figure", f"figure_{number}"))
+        items.append(Item(x + 200, 60, unit, size))
+        x += 290
+    line = {"name": "line", "box": (44.0, 126.0, 860.0, 32.0), "names": (),
+            "pattern": "Tempo {figure_0} fps  Draw {figure_1} W  Level {figure_2} %"}  # fmt: skip
+    edge = {"name": "top", "sort": "edge", "side": "top", "box": (40.0, 110.0, 900.0, 60.0)}
+    layout = Layout("flow", (Item(0, 20, w=900, h=60, alpha=1.0), *items))
+    names = tuple(f"figure_{number}" for number in range(3))
+    known = calibration(layout, lines=({**line, "names": names},), extra=(edge,))
+    found = Locator([known], default_reader())
+    ground = np.full((300, 1100, 3), DARK.panel, np.uint8)  # as dark as the panel: no edge
+    drawing = draw(layout, ground, 1.0, (70, 100), DARK)
+    (seen,) = found.locate(drawing.image)
+    assert sum(place.error <= place.height / 18 for place in seen.places) >= 2
+    alone = draw(Layout("flow", tuple(items[:1])), ground, 1.0, (70, 100), DARK)
+    assert found.locate(alone.image) == ()

@@ -17,7 +17,7 @@ from extractor.records import Found
 if TYPE_CHECKING:
     from extractor.locate.matching import Match
 
-METHOD = "landmarks-3"
+METHOD = "landmarks-4"
 """Names the way of locating in the cache's keys: a change of results changes it."""
 
 _REMEMBERED = 32
@@ -114,7 +114,7 @@ class Locator:
         from extractor.locate.frame import Frame
         from extractor.locate.layout import Layout
 
-        match = replace(self._matches[found], layout=Layout(calibration))
+        match = replace(self._matches[found], layout=Layout(calibration), short=False)
         self._matches.move_to_end(found)
         ((anew, match),) = places.finds(Frame(image), [match], self._reader)
         self._matches[anew] = match

@@ -55,7 +55,8 @@ class Match:
     """A layout on a frame: the fit and, by landmark's name, how well each was seen.
 
     ``missing`` are pictures and words that should lie on the frame but were not seen; ``faint``
-    those of them that something drawn in their place resembles.
+    those of them that something drawn in their place resembles. ``short`` of one landmark: a line
+    that reads as its pattern must make up for it.
     """
 
     layout: Layout
@@ -63,6 +64,7 @@ class Match:
     scores: dict[str, float]
     missing: frozenset[str]
     faint: frozenset[str] = frozenset()
+    short: bool = False
 
     @property
     def score(self) -> float:
@@ -406,9 +408,8 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
         box = match.box(landmark.part, layout.boxes[landmark.name])
         if box and frame.holds(box):
             expected.add(landmark.name)
-    if not _allowed(layout, pose.scale) or _count(growth) < min(
-        layout.needs, len(layout.calibration.landmark)
-    ):
+    short = min(layout.needs, len(layout.calibration.landmark)) - _count(growth)
+    if not _allowed(layout, pose.scale) or short > (1 if layout.calibration.line else 0):
         return None
     if not scores or match.score < (_MEAN if len(scores) > 1 else _ALONE):
         return None
@@ -418,7 +419,7 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
         for picture in layout.pictures
         if picture.name in missing and _resembled(frame, picture, pose)
     )
-    return Match(layout, pose, scores, missing, faint)
+    return Match(layout, pose, scores, missing, faint, short > 0)
 
 
 def _resembled(frame: Frame, picture: Picture, pose: Pose) -> bool:

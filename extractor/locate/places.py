@@ -29,6 +29,7 @@ _SHARED = 0.15
 
 def finds(frame: Frame, matches: Sequence[Match], reader: LineReader) -> list[tuple[Found, Match]]:
     """The matches that stand, as finds with places; look-alikes told apart or named rivals."""
+    matches = [match for match in matches if not match.short or _reads(frame, match, reader)]
     areas = [_area(match) for match in matches]
     beaten: set[int] = set()
     rivals: dict[int, list[str]] = {index: [] for index in range(len(matches))}
@@ -227,6 +228,14 @@ def _line_places(frame: Frame, match: Match, line: Line, reader: LineReader) -> 
             _flowing(span, grey, Box(left, top, right - left, bottom - top), error, height)
         )
     return found
+
+
+def _reads(frame: Frame, match: Match, reader: LineReader) -> bool:
+    """Whether most figures of the lines are told clearly: that is as good as a landmark."""
+    lines = match.layout.calibration.line
+    told = [place for line in lines for place in _line_places(frame, match, line, reader)]
+    clear = sum(place.box is not None and place.error < place.height for place in told)
+    return clear > len(told) / 2
 
 
 def _chars(crop: NDArray[np.uint8], grey: Grey, reader: LineReader) -> list[CharAt]:

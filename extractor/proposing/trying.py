@@ -97,9 +97,7 @@ class Trials:
         self._readings: dict[tuple[object, ...], Reading] = {}
         self._traces: dict[tuple[object, ...], TraceRead] = {}
 
-    def curves(
-        self, calibration: Calibration, shown: Shown
-    ) -> list[tuple[TraceRead, JudgedTrace]]:
+    def curves(self, calibration: Calibration, shown: Shown) -> list[tuple[TraceRead, JudgedTrace]]:
         """Read the charts of one capture; nothing where the layout is not found on it."""
         found = self._find(calibration, shown)
         if found is None:
