@@ -202,8 +202,8 @@ def _own(second: bool) -> Read:
     return read
 
 
-def _cascade() -> Read:
-    reader = FigureReader()
+def _cascade(general: GeneralReader, last: TesseractReader) -> Read:
+    reader = FigureReader(general=general, last=last)
 
     def read(crops: Sequence[Crop]) -> list[Answer]:
         answers: dict[int, Answer] = {}
@@ -481,10 +481,11 @@ def main() -> None:
     if told.calibrate:
         calibrate(told.bundle, told.calibrate)
         return
+    general, last = GeneralReader(), TesseractReader()
     everyone = {
         "own first look": _own(second=False), "own nets": _own(second=True),
-        "own cascade": _cascade(), "general": _general(GeneralReader()),
-        "tesseract": _general(TesseractReader()),
+        "own cascade": _cascade(general, last), "general": _general(general),
+        "tesseract": _general(last),
     }  # fmt: skip
     mine = {name: everyone[name] for name in ("own first look", "own nets")}
     program = {"pytesseract": _general(_by_program())}
