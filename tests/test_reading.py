@@ -71,6 +71,13 @@ def test_a_word_is_no_number(word: str) -> None:
     assert figure.probability <= 0.05
 
 
+@pytest.mark.parametrize("name", FONTS)
+def test_a_zero_alone_is_not_doubted_for_being_like_a_letter(name: str) -> None:
+    (figure,) = read_figures([draw("0", name=name, size=22).crop(0.3)])
+    assert figure.text == "0"
+    assert figure.probability >= 0.97
+
+
 def test_nothing_drawn_is_nothing_read() -> None:
     plain = np.full((40, 90, 3), 30, np.uint8)
     for crop in (plain, plain[:1], plain[:, :0], plain[:0]):

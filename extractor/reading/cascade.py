@@ -295,7 +295,9 @@ def _at_once(looks: Looks, ask: Ask) -> Figure | None:
     """Give the figure of a bare crop; None if further looks are worth their time."""
     figures: dict[str, float] = {}
     for line in looks.texts():
-        parted = part(line.text, ask.kind, ask.missing)
+        # A letter O alone where a number is asked for is a zero: many fonts draw them alike.
+        lone = ask.kind == "number" and line.text in ("O", "o")
+        parted = part("0" if lone else line.text, ask.kind, ask.missing)
         if parted is not None:
             text = ask.settle_mark(parted.text)
             figures[text] = figures.get(text, 0.0) + line.probability
