@@ -303,7 +303,8 @@ def test_the_proof_sheet_sends_a_figure_to_be_settled(browser: Browser, released
         page.keyboard.press("d")
         kept(page, 1)
         page.click("#tab-settle")
-        expect(page.locator("#progress")).to_contain_text(re.compile(rf"\b{flagged + 1} figures? left"))
+        waiting = re.compile(rf"\b{flagged + 1} figures? left")
+        expect(page.locator("#progress")).to_contain_text(waiting)
     (doubted,) = [row for row in rows(released) if "doubted" in row["flags"]]
     assert doubted["value"] == "" and "ann doubts" in doubted["why"]
 
