@@ -5,6 +5,7 @@ Decoders (Pillow, OpenCV, FFmpeg) are imported when the first picture is opened,
 
 from .finding import Candidate, Listing, find_captures
 from .inspecting import inspect
+from .pieces import around
 from .recordings import Frame, Recording, Sample
 from .stills import read_still
 
@@ -14,6 +15,7 @@ __all__ = [
     "Listing",
     "Recording",
     "Sample",
+    "around",
     "find_captures",
     "inspect",
     "read_still",

@@ -96,7 +96,7 @@ def _crops(
         x, y, w, h = (float(readings[side].iloc[row]) for side in "xywh")
         if not all(map(math.isfinite, (x, y, w, h))):
             continue
-        made[row] = _webp(_around(image, Box(x, y, w, h), _MARGIN * h), _CROP_HEIGHT)
+        made[row] = _webp(sources.around(image, Box(x, y, w, h), _MARGIN * h), _CROP_HEIGHT)
     return made
 
 
@@ -112,13 +112,6 @@ def _of_recording(
     return made
 
 
-def _around(image: NDArray[np.uint8], box: Box, margin: float) -> NDArray[np.uint8]:
-    height, width = image.shape[:2]
-    top, bottom = max(0, int(box.y - margin)), min(height, int(box.bottom + margin) + 1)
-    left, right = max(0, int(box.x - margin)), min(width, int(box.right + margin) + 1)
-    return image[top:bottom, left:right]
-
-
 def _charts(image: NDArray[np.uint8], boxes: Sequence[Box]) -> NDArray[np.uint8]:
     """All plots of a capture with the labels around them, or the whole capture."""
     if not boxes:
@@ -127,7 +120,7 @@ def _charts(image: NDArray[np.uint8], boxes: Sequence[Box]) -> NDArray[np.uint8]
     right, bottom = max(box.right for box in boxes), max(box.bottom for box in boxes)
     margin = 0.15 * min(box.h for box in boxes)
     whole = Box(left - margin, top, right - left + margin, bottom - top + margin)
-    return _around(image, whole, margin)
+    return sources.around(image, whole, margin)
 
 
 def _webp(image: NDArray[np.uint8], height: int) -> bytes:

@@ -76,7 +76,7 @@ def _cut(
     if capture.medium == "still":
         image = sources.read_still(capture)
         for name, _, box in crops:
-            yield name, _around(image, box)
+            yield name, sources.around(image, box, MARGIN * box.h)
         return
     with sources.Recording(capture) as recording:
         by_frame = sorted(crops, key=lambda crop: (crop[1] or 0, crop[0]))
@@ -84,15 +84,7 @@ def _cut(
             assert pts is not None
             image = recording.frame_at(pts)
             for name, _, box in group:
-                yield name, _around(image, box)
-
-
-def _around(image: NDArray[np.uint8], box: Box) -> NDArray[np.uint8]:
-    margin = MARGIN * box.h
-    height, width = image.shape[:2]
-    top, bottom = max(0, int(box.y - margin)), min(height, int(box.bottom + margin) + 1)
-    left, right = max(0, int(box.x - margin)), min(width, int(box.right + margin) + 1)
-    return image[top:bottom, left:right]
+                yield name, sources.around(image, box, MARGIN * box.h)
 
 
 def _write(path: Path, image: NDArray[np.uint8]) -> None:

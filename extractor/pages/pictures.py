@@ -81,12 +81,7 @@ def preview(image: NDArray[np.uint8]) -> bytes:
 
 def cut(image: NDArray[np.uint8], box: Box, margin: float = 0.0) -> bytes:
     """What an RGB frame shows in ``box`` and ``margin`` px around it, PNG."""
-    height, width = image.shape[:2]
-    x0 = int(np.clip(box.x - margin, 0, width - 1))
-    y0 = int(np.clip(box.y - margin, 0, height - 1))
-    x1 = int(np.clip(np.ceil(box.right + margin), x0 + 1, width))
-    y1 = int(np.clip(np.ceil(box.bottom + margin), y0 + 1, height))
-    return _coded(".png", image[y0:y1, x0:x1], [])
+    return _coded(".png", sources.around(image, box, margin), [])
 
 
 def _coded(form: str, image: NDArray[Any], how: list[int]) -> bytes:

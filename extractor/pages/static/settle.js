@@ -130,10 +130,10 @@ function showCrop(item) {
   const image = queue.crops.get(item.id) ?? Object.assign(new Image(), { src: `/api/items/${item.id}/crop`, alt: "Crop of the figure" });
   const [x, y, w, h] = item.box;
   const margin = 0.6 * h;
-  const left = Math.max(0, Math.trunc(x - margin));
-  const top = Math.max(0, Math.trunc(y - margin));
-  const wide = Math.min(item.size[0], Math.trunc(x + w + margin) + 1) - left;
-  const high = Math.min(item.size[1], Math.trunc(y + h + margin) + 1) - top;
+  const left = Math.max(0, Math.floor(x - margin));
+  const top = Math.max(0, Math.floor(y - margin));
+  const wide = Math.min(item.size[0], Math.ceil(x + w + margin)) - left;
+  const high = Math.min(item.size[1], Math.ceil(y + h + margin)) - top;
   const mat = $("crop");
   const scale = Math.min(120 / h, (mat.clientWidth - 32) / wide, (mat.clientHeight - 16) / high);
   const px = (value) => `${value * scale}px`;
