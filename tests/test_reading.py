@@ -71,6 +71,20 @@ def test_a_word_is_no_number(word: str) -> None:
     assert figure.probability <= 0.05
 
 
+@pytest.mark.parametrize("off", [-0.35, 0.0, 0.35])
+def test_dashes_stand_in_the_middle_of_their_line_on_an_even_ground(off: float) -> None:
+    """Bars high up are those of sevens whose stems a scene hides."""
+    edges = (20.0, 20.0, 90.0, 65.0)  # 1.5 times as high as a digit
+    picture = np.full((85, 110, 3), 40, np.uint8)
+    middle = round(42.5 + off * 30)
+    for x in (35, 58):
+        picture[middle - 2 : middle + 2, x : x + 16] = 235
+    assert (len(find_dashes(picture, edges, 30.0)) == 2) is (off == 0.0)
+    uneven = picture.copy()
+    uneven[:, 50:56] = 140  # what may be a stroke
+    assert find_dashes(uneven, edges, 30.0) == ()
+
+
 @pytest.mark.parametrize("name", FONTS)
 def test_a_zero_alone_is_not_doubted_for_being_like_a_letter(name: str) -> None:
     (figure,) = read_figures([draw("0", name=name, size=22).crop(0.3)])

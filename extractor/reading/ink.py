@@ -33,6 +33,9 @@ _STROKE = 13  # px at the working height, wider than a bold stroke
 _REST = 0.3  # contrast left in a box, as a share of the strokes', that may hide a digit
 _NEIGHBOUR = 0.4  # digit heights that what is seen of a neighbour may reach into a box
 _DASH = 1.3  # digit heights that a minus sign or a dash may be wide
+_MIDDLE = 0.2  # digit heights that dashes may stand off the middle of their line
+_AROUND = 0.15  # digit heights around dashes that hold their rim and shadow
+_EVEN = 0.35  # share of the dashes' contrast that the ground around them may differ by
 _SPECK = 5  # px² at the working height; smaller is noise
 _MOST_STROKES = 300  # more is a texture
 _PLAIN = 0.9  # a split this like a row of digits needs no rival
@@ -115,8 +118,8 @@ def find_dashes(picture: Picture, box: Edges, height: float = 0.0) -> tuple[floa
     for splits in (_by_rim, _by_brightness):
         for mask, _ in splits(work, window, _FEW):
             _drop_scene(mask)
-            widths = _dashes(mask, inner, digit)
-            if widths:
+            widths, bars = _dashes(mask, inner, digit)
+            if widths and _alone(work, bars, inner, digit):
                 return widths
     return ()
 
@@ -139,15 +142,19 @@ def _working(
     return np.asarray(work, np.uint8), inner, window, scale
 
 
-def _dashes(mask: NDArray[np.uint8], inner: Edges, digit: float) -> tuple[float, ...]:
+def _dashes(
+    mask: NDArray[np.uint8], inner: Edges, digit: float
+) -> tuple[tuple[float, ...], NDArray[np.bool_]]:
+    """Give the widths of a row of dashes in digit heights, and where its ink is; else nothing."""
+    none = np.zeros(mask.shape, np.bool_)
     it = _Strokes(mask, inner)
     if not 0 < len(it.label) < _MOST_STROKES:
-        return ()
+        return (), none
     inside = it.within & it.visible & (it.area > (0.07 * digit) ** 2)
     flat = (it.w > 1.2 * it.h) & (it.h < 0.3 * digit) & (it.fill > 0.6)
     bars = np.flatnonzero(inside & flat & (it.w < 2 * _DASH * digit))
     if not len(bars) or (inside & ~flat).any():
-        return ()
+        return (), none
     bars = bars[np.argsort(it.x[bars], kind="stable")]
     gaps = it.x[bars][1:] - it.x1[bars][:-1]
     alike = (
@@ -155,8 +162,29 @@ def _dashes(mask: NDArray[np.uint8], inner: Edges, digit: float) -> tuple[float,
         and np.ptp(it.y1[bars]) < 0.1 * digit
         and np.ptp(it.w[bars]) < 0.15 * digit
         and ((gaps > 0) & (gaps < 0.8 * digit)).all()
+        # The bar of a 7 stands above the middle of its line, the foot of a 1 below it.
+        and abs(np.mean(it.y[bars] + it.y1[bars]) - inner[1] - inner[3]) / 2 < _MIDDLE * digit
     )
-    return tuple(float(w) for w in it.w[bars] / digit) if alike else ()
+    if not alike:
+        return (), none
+    return tuple(float(w) for w in it.w[bars] / digit), np.isin(it.labels, it.label[bars])
+
+
+def _alone(work: NDArray[np.uint8], bars: NDArray[np.bool_], inner: Edges, digit: float) -> bool:
+    """Tell whether what is around dashes is so even that no stroke of a digit can hide in it."""
+    reach = 2 * round(_AROUND * digit) + 1
+    grown = cv2.dilate(bars.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+    band = np.zeros(work.shape, np.bool_)
+    middle = (inner[1] + inner[3]) / 2
+    x, x1 = np.flatnonzero(bars.any(axis=0))[[0, -1]]
+    rows = slice(max(0, int(middle - 0.6 * digit)), int(middle + 0.6 * digit) + 1)
+    band[rows, max(0, x - round(0.3 * digit)) : x1 + round(0.3 * digit)] = True
+    ground = work[band & ~grown].astype(np.float64)
+    if ground.size == 0:
+        return False
+    level = float(np.median(ground))
+    contrast = abs(float(np.median(work[bars])) - level)
+    return float(np.percentile(np.abs(ground - level), 98)) < _EVEN * contrast
 
 
 def _holes(strokes: NDArray[np.bool_]) -> NDArray[np.uint8]:
