@@ -261,7 +261,7 @@ def _summarise_comparison(result: Result, asked: int, seconds: float) -> None:
         for judged in verdict.judged
     )
     if flagged:
-        say(f"Note: {_count(flagged, 'flagged reading')} left out; `ocrlog extract` tells of them")
+        say(f"Note: {_count(flagged, 'flagged reading')} left out; `ocrlog review` settles them")
     for question in result.open_guesses:
         say(f"Guess: {question.words} Guessed: {question.default or 'yes'}")
     run = [each for each in whole.rounds.all if each.state == "run"]
