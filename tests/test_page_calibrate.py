@@ -25,7 +25,7 @@ import pillow_heif
 import pytest
 from axe_core_python.sync_playwright import Axe
 from PIL import Image
-from playwright.sync_api import Browser, Locator, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Locator, Page, expect
 from tools import need
 
 from extractor.calibration import load_calibration
@@ -77,15 +77,6 @@ def calibrate(*arguments: Path | str) -> Iterator[Served]:
             process.send_signal(signal.SIGINT)
         told, _ = process.communicate(timeout=30)
     assert process.returncode in (0, -signal.SIGKILL), told
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    chromium = need("chromium")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=chromium)
-        yield started
-        started.close()
 
 
 @contextmanager

@@ -4,30 +4,20 @@ from __future__ import annotations
 
 import csv
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 from test_page_calibrate import CARDS, SAMPLES, calibrate, opened, settled
 from test_page_review import at_work, axe, review
 from test_page_review import opened as reviewed
-from tools import need
 
 from extractor.calibration import load_calibration, save
 from extractor.extracting import run, settle
 from extractor.traces.ink import colour_at
 
 CARDS_JPEG = SAMPLES / "dump" / "20260314_104918.jpg"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=need("chromium"))
-        yield started
-        started.close()
 
 
 def test_a_click_on_a_line_follows_that_line(browser: Browser, tmp_path: Path) -> None:

@@ -19,9 +19,8 @@ import numpy as np
 import pytest
 from axe_core_python.sync_playwright import Axe
 from PIL import Image, PngImagePlugin
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from review_world import write_doubtful_world
-from tools import need
 
 from extractor.calibration import load_calibration, save
 from extractor.extracting import run, settle
@@ -47,15 +46,6 @@ def doubtful(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def folder(doubtful: Path, tmp_path: Path) -> Path:
     """A copy of it, times of the files and all, so that nothing is read again."""
     return Path(shutil.copytree(doubtful, tmp_path / "folder"))
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    chromium = need("chromium")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=chromium)
-        yield started
-        started.close()
 
 
 @contextmanager
