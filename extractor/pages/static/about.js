@@ -53,7 +53,7 @@ function run(item) {
     make("p", { class: "soft" }, `${item.run[0]} of ${item.run[1]} in its run`));
 }
 
-/** The run as a small line; figures in doubt are hollow, this one is large. */
+/** The run as a small line; figures in doubt are dots beside it, this one is large. */
 function line(item) {
   const known = item.line.map(([value]) => value).filter((value) => value !== null);
   if (known.length < 3) return null;
@@ -75,8 +75,10 @@ function line(item) {
   add("polyline", { points: sure.join(" "), fill: "none", stroke: "#0b5f52", "stroke-width": 1.5, "vector-effect": "non-scaling-stroke" });
   item.line.forEach(([value, flagged], at) => {
     if (value === null) return;
-    if (at === item.line_at) add("circle", { cx: across(at), cy: up(value), r: 5, fill: "#8a4500" });
-    else if (flagged) add("circle", { cx: across(at), cy: up(value), r: 2.5, fill: "#fff", stroke: "#8a4500" });
+    // A line of no length with round ends stays a dot, however wide the picture is drawn.
+    const dot = { d: `M${across(at)} ${up(value)}h0`, stroke: "#8a4500", "stroke-linecap": "round", "vector-effect": "non-scaling-stroke" };
+    if (at === item.line_at) add("path", { ...dot, "stroke-width": 11 });
+    else if (flagged) add("path", { ...dot, "stroke-width": 5 });
   });
   return svg;
 }

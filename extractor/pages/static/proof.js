@@ -4,7 +4,7 @@ import { $, ask, make } from "./base.js";
 import { alarm, figures, review, say } from "./standing.js";
 
 const SCREEN = 60;
-const sheet = { tiles: [], from: 0, doubted: new Map() };
+const sheet = { tiles: [], from: 0, doubted: new Map(), order: 0 };
 
 export async function showProof() {
   try {
@@ -24,7 +24,10 @@ export async function showProof() {
 
 async function load() {
   const [layout, readout] = $("sheet-of").value.split("/");
-  sheet.tiles = (await ask(`/api/proof?layout=${layout}&readout=${readout}`)).tiles;
+  const mine = ++sheet.order; // what was chosen last is shown, whichever answer comes last
+  const { tiles } = await ask(`/api/proof?layout=${layout}&readout=${readout}`);
+  if (mine !== sheet.order) return;
+  sheet.tiles = tiles;
   sheet.from = 0;
   show();
 }
