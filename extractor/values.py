@@ -113,18 +113,30 @@ def neighbours(text: str, readout: Readout, marks: Marks) -> Iterator[tuple[Neig
     ``lost-point``: a decimal point more, less or elsewhere. ``lost-sign``: the sign more or less.
     ``other-digit``: one digit replaced, added or dropped. Each text comes once.
     """
+    for kind, other in slips(text, readout, marks):
+        if says_otherwise(other, text, readout, marks):
+            yield kind, other
+
+
+def slips(text: str, readout: Readout, marks: Marks) -> Iterator[tuple[NeighbourKind, str]]:
+    """Give the texts one slip away from ``text``, each once, whether they are figures or not.
+
+    They come in the order of ``neighbours``, which are those of them for which ``says_otherwise``.
+    """
     if readout.kind == "word" or is_missing(text, readout):
         return
     clean = _clean(text)
-    own = _says(clean, readout, marks)
     seen = {clean}
     for kind, other in _slips(clean, marks):
-        if other in seen:
-            continue
-        seen.add(other)
-        says = _says(other, readout, marks)
-        if says is not None and says != own:
+        if other not in seen:
+            seen.add(other)
             yield kind, other
+
+
+def says_otherwise(other: str, text: str, readout: Readout, marks: Marks) -> bool:
+    """Tell whether ``other`` is a figure, and says another value than ``text``."""
+    says = _says(other, readout, marks)
+    return says is not None and says != _says(_clean(text), readout, marks)
 
 
 # ---------------------------------------------------------------- the small grammar

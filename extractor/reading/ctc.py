@@ -90,13 +90,14 @@ class Columns:
                 else:
                     labels[row, 2 * at + 1] = k
         # A state may be skipped to from two before if it is a character unlike the one before.
-        skip = np.zeros_like(labels, bool)
+        skip = np.zeros(labels.shape)
         skip[:, 2:] = (labels[:, 2:] != 0) & (labels[:, 2:] != labels[:, :-2])
         alpha = np.zeros((len(texts), states + 2))
         alpha[:, 2] = 1.0  # an imagined column of blank before the first
-        for column in self.probabilities:
-            arrive = alpha[:, 2:] + alpha[:, 1:-1] + np.where(skip, alpha[:, :-2], 0.0)
-            alpha[:, 2:] = arrive * column[labels]
+        for seen in self.probabilities[:, labels]:
+            arrive = alpha[:, 2:] + alpha[:, 1:-1]
+            arrive += alpha[:, :-2] * skip
+            np.multiply(arrive, seen, out=alpha[:, 2:])
         ends = 2 * np.array([len(text) for text in texts], np.intp) + 2
         rows = np.arange(len(texts))
         last = alpha[rows, ends] + np.where(ends > 2, alpha[rows, ends - 1], 0.0)
