@@ -247,6 +247,25 @@ def test_a_group_of_labels_that_the_edge_cuts_off_is_found_by_the_rest(locator: 
         assert shown == whole
 
 
+def test_labels_that_the_side_of_the_frame_cuts_are_found_by_the_rest(locator: Locator) -> None:
+    drawing = draw(LAYOUTS["panel"], scene(3, 1000, 700), 1.3, (140, 90), DARK)
+    labels = [box for name, box in drawing.boxes.items() if name.startswith("label")]
+    for share, trusted in ((0.2, True), (0.5, False)):
+        # all labels start at the same x, so none of them is whole
+        cut = round(labels[0].x + share * min(box.w for box in labels))
+        (found,) = locator.locate(code(np.ascontiguousarray(drawing.image[:, cut:]), "JPEG", 70))
+        sure = []
+        for place in found.places:
+            truth = true_box(drawing, place.readout)
+            assert place.box is not None
+            assert place.box.x + cut == pytest.approx(truth.x, abs=place.height / 6)
+            assert place.box.y == pytest.approx(truth.y, abs=place.height / 6)
+            sure.append(place.error <= place.height / 18)
+        # what is left of a label may be the end of another one
+        assert all(sure) == trusted
+        assert any(sure)
+
+
 def test_a_figure_beyond_a_blurred_label_is_doubtful_not_hidden(locator: Locator) -> None:
     drawing = draw(LAYOUTS["panel"], scene(2, 800, 700), 1.0, (100, 100), DARK)
     label, figure = drawing.boxes["label_4"], drawing.boxes["figure_4"]

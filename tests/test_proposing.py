@@ -355,21 +355,94 @@ def test_a_row_of_words_and_figures_is_a_flowing_line() -> None:
 
 
 class Hearsay:
-    """The real reader, which makes less of some words: ``doubted`` are unsure, ``lost`` unseen."""
+    """The real reader, which makes less of some words.
 
-    def __init__(self, doubted: tuple[str, ...] = (), lost: tuple[str, ...] = ()) -> None:
-        self._doubted, self._lost = doubted, lost
+    ``doubted`` are unsure, ``lost`` unseen, those that start with ``cut`` are found in two pieces.
+    """
 
-    def find_words(self, image: np.ndarray) -> list[WordAt]:
-        words = default_reader().find_words(image)
-        return [
-            replace(word, probability=0.1) if word.text in self._doubted else word
-            for word in words
-            if word.text not in self._lost
-        ]
+    def __init__(
+        self, doubted: tuple[str, ...] = (), lost: tuple[str, ...] = (), cut: str = "-"
+    ) -> None:
+        self._doubted, self._lost, self._cut = doubted, lost, cut
+        self.scales: list[float] = []
+
+    def find_words(self, image: np.ndarray, *, scale: float = 1.0) -> list[WordAt]:
+        self.scales.append(scale)
+        found = []
+        for word in default_reader().find_words(image, scale=scale):
+            if word.text in self._lost:
+                continue
+            if word.text in self._doubted:
+                found.append(replace(word, probability=0.1))
+            elif word.text.startswith(self._cut):
+                box = word.box
+                left = Box(box.x, box.y, 0.72 * box.w, box.h)
+                right = Box(box.x + 0.62 * box.w, box.y, 0.38 * box.w, box.h)
+                found += [replace(self._read(image, each), probability=0.5)
+                          for each in (left, right)]  # fmt: skip
+            else:
+                found.append(word)
+        return found
+
+    def _read(self, image: np.ndarray, box: Box) -> WordAt:
+        x0, y0, x1, y1 = (int(side) for side in (box.x, box.y, box.right, box.bottom))
+        return WordAt(default_reader().read_line(image[y0:y1, x0:x1].copy()).text, box, 0.9)
 
     def __getattr__(self, name: str) -> object:
         return getattr(default_reader(), name)
+
+
+def line_of(*texts: str) -> np.ndarray:
+    """A line of texts on an even ground, a space and a half apart."""
+    image = paper(1100, 160)
+    face = font("matplotlib/DejaVuSans.ttf", 30)
+    x = 30.0
+    for text in texts:
+        written(image, text, x, 90, 30)
+        x += face.getlength(text) + 34
+    return image
+
+
+@pytest.mark.parametrize(
+    ("texts", "cut", "names"),
+    [
+        # found in one piece, with a label whose figure is missing behind it
+        (("Rate 59.7 fps", "Draw 5.48 W", "Clock 896 MHz", "Load --", "Left 94 %"), "-",
+         ["frame_rate", "power", "clock", "figure", "battery_level"]),
+        # the finder cuts a text in the middle of its figure
+        (("Rate 59.7 fps", "Draw 5.48 W", "Clock 896 MHz"), "Draw",
+         ["frame_rate", "power", "clock"]),
+    ],
+)  # fmt: skip
+def test_no_figure_of_a_line_is_lost(texts: tuple[str, ...], cut: str, names: list[str]) -> None:
+    reader: Any = Hearsay(cut=cut)
+    proposed = propose([shown(line_of(*texts))], reader).calibration
+    assert proposed is not None
+    (line,) = proposed.line
+    assert [piece.name for piece in parse_pattern(line.pattern) if not isinstance(piece, str)] == [
+        *names
+    ]
+
+
+def test_words_with_a_number_in_them_are_no_line_of_figures() -> None:
+    pieces = find_pieces(line_of("time at 45 fps", "or more", "in round 2"), default_reader())
+    assert pieces.figures == ()
+
+
+def test_text_of_a_huge_capture_is_found_smaller_and_measured_at_full_size() -> None:
+    image = paper(3600, 2400)
+    for row, (label, text) in enumerate((("Frames", "58.9 fps"), ("Supply", "4.12 W"))):
+        written(image, label, 400, 700 + 200 * row, 90)
+        written(image, text, 1300, 700 + 200 * row, 90)
+    reader: Any = Hearsay()
+    pieces = find_pieces(image, reader)
+    assert reader.scales[0] == pytest.approx((6e6 / (3600 * 2400)) ** 0.5)
+    assert sorted(figure.text for figure in pieces.figures) == ["4.12", "58.9"]
+    ink = np.flatnonzero((image[600:720, 1250:] < 120).all(axis=2).any(axis=0))
+    (figure,) = (each for each in pieces.figures if each.text == "58.9")
+    assert abs(figure.box.x - (1250 + ink[0])) <= 2
+    small = propose([shown(paper(3600, 2400))], default_reader())
+    assert "letters lower than" in " ".join(small.notes)
 
 
 def test_a_heading_that_cannot_be_read_well_still_heads_its_column() -> None:

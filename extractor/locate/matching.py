@@ -34,6 +34,8 @@ _ROUGH = 0.35
 _PEAKS = 10
 _UNALIKE = 0.12
 """A landmark whose correlation is this far below the others' median shows something else."""
+_TOLD = 0.7
+"""Least share of a label that must lie on the frame to say whose figure stands beside it."""
 _COMPLETE = 0.93
 _GIVE_UP = 4
 _EXTENT = 0.35
@@ -55,7 +57,8 @@ class Match:
     """A layout on a frame: the fit and, by landmark's name, how well each was seen.
 
     ``missing`` are pictures and words that should lie on the frame but were not seen; ``faint``
-    those of them that something drawn in their place resembles. ``short`` of one landmark: a line
+    those of them that something drawn in their place resembles. ``cut`` were seen, but so much of
+    them is cut off that the rest may belong to another label. ``short`` of one landmark: a line
     that reads as its pattern must make up for it.
     """
 
@@ -64,6 +67,7 @@ class Match:
     scores: dict[str, float]
     missing: frozenset[str]
     faint: frozenset[str] = frozenset()
+    cut: frozenset[str] = frozenset()
     short: bool = False
 
     @property
@@ -117,7 +121,7 @@ class _Growth:
 
 
 def _scale_mark(picture: Picture, sight: Sight) -> ScaleMark:
-    half = max(picture.box[2], picture.box[3]) / 2
+    half = max(picture.box[2] * sight.share, picture.box[3]) / 2
     return ScaleMark(sight.scale, _EXTENT * float(np.hypot(1, sight.scale)) / half)
 
 
@@ -186,7 +190,7 @@ def _seed(frame: Frame, layout: Layout, anchor: Anchor, peak: Peak) -> _Growth |
             for start, middle in zip((peak.x, peak.y), picture.centre, strict=True)
         )
         rough = picture.search(frame, peak.scale, x, y, (1.6 * cell, 1.6 * cell))
-        if rough is None or rough.score < _ROUGH:
+        if rough.score < _ROUGH:
             continue
         sight = picture.align(frame, rough, with_scale=True)
         if sight and sight.score >= _SEED and _allowed(layout, sight.scale):
@@ -213,8 +217,8 @@ def again(frame: Frame, last: Match) -> Match | None:
         x, error = last.pose.at(picture.part, "x", picture.centre[0])
         y, _ = last.pose.at(picture.part, "y", picture.centre[1])
         reach = 2 * error + 1
-        sight = picture.search(frame, last.pose.scale, x, y, (reach, reach))
-        sight = picture.align(frame, sight) if sight and sight.score > _SEED else None
+        rough = picture.search(frame, last.pose.scale, x, y, (reach, reach))
+        sight = picture.align(frame, rough) if rough.score > _SEED else None
         if sight is None or sight.score < last.scores[picture.name] - _UNALIKE:
             return None
         growth.sights[picture.name] = sight
@@ -293,14 +297,14 @@ def _expected(frame: Frame, picture: Picture, pose: Pose) -> bool:
 def _seen_at(frame: Frame, picture: Picture, pose: Pose) -> Sight | None:
     x, error_x = pose.at(picture.part, "x", picture.centre[0])
     y, error_y = pose.at(picture.part, "y", picture.centre[1])
-    if not picture.inside(frame, pose.scale, x, y):
+    if not picture.shows(frame, pose.scale, x, y):
         return None
     reach = (3 * error_x + 1, 3 * error_y + 1)
     sight = picture.search(frame, pose.scale, x, y, reach)
-    if sight is None or sight.score < _SEED:
+    if sight.score < _SEED:
         return None
-    sight = picture.align(frame, sight)
-    return sight if sight and sight.score >= _SEEN else None
+    aligned = picture.align(frame, sight)
+    return aligned if aligned and aligned.score >= _SEEN else None
 
 
 def _hunt(frame: Frame, layout: Layout, growth: _Growth, part: str, seed: str) -> None:
@@ -322,8 +326,8 @@ def _hunt(frame: Frame, layout: Layout, growth: _Growth, part: str, seed: str) -
                 peak.x + pose.scale * picture.centre[0],
                 peak.y + pose.scale * picture.centre[1],
             )
-            sight = picture.search(frame, pose.scale, x, y, (3.0, 3.0))
-            sight = picture.align(frame, sight) if sight and sight.score > _SEED else None
+            rough = picture.search(frame, pose.scale, x, y, (3.0, 3.0))
+            sight = picture.align(frame, rough) if rough.score > _SEED else None
             if sight is None or sight.score < _SEEN:
                 continue
             near = picture.box[3] * pose.scale / 2
@@ -419,14 +423,15 @@ def _judged(frame: Frame, layout: Layout, growth: _Growth, pose: Pose) -> Match 
         for picture in layout.pictures
         if picture.name in missing and _resembled(frame, picture, pose)
     )
-    return Match(layout, pose, scores, missing, faint, short > 0)
+    cut = frozenset(name for name, sight in growth.sights.items() if sight.share < _TOLD)
+    return Match(layout, pose, scores, missing, faint, cut, short > 0)
 
 
 def _resembled(frame: Frame, picture: Picture, pose: Pose) -> bool:
     x, error_x = pose.at(picture.part, "x", picture.centre[0])
     y, error_y = pose.at(picture.part, "y", picture.centre[1])
     sight = picture.search(frame, pose.scale, x, y, (error_x + 1, error_y + 1))
-    return sight is not None and sight.score >= _FAINT
+    return sight.score >= _FAINT
 
 
 def _drop_outliers(layout: Layout, growth: _Growth) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import base64
 import binascii
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -19,6 +20,10 @@ _FINE_SIDE = 5
 _FLAT = 2.5
 """Deviation in grey levels below which a patch counts as empty: JPEG noise on a flat area."""
 _ROUNDS = 6
+_PARTS = 8
+"""A picture that an edge of the frame cuts is looked for by whole eighths of its width."""
+_LEAST_LEFT = 4
+"""Eighths that must be left of it."""
 _PNG = b"\x89PNG\r\n\x1a\n"
 _MOST_PIXELS = 1_000_000
 
@@ -27,13 +32,15 @@ _MOST_PIXELS = 1_000_000
 class Sight:
     """A picture seen: the scale and the place of its box's centre, px of the frame.
 
-    ``score`` is the correlation without its sign, 0 to 1.
+    ``score`` is the correlation without its sign, 0 to 1. ``share`` of the picture's width lies on
+    the frame, the rest is cut off at its side.
     """
 
     scale: float
     x: float
     y: float
     score: float
+    share: float = 1.0
 
 
 class _Fitting:
@@ -105,6 +112,7 @@ class Picture:
         grey, weight = _decode(landmark)
         self.grey, self.weight = grey, weight
         self._fittings: dict[tuple[int, int], _Fitting] = {}
+        self._pieces: dict[tuple[int, int], Picture] = {}
         values = grey[weight > 0.5]
         self.contrast = float(values.std()) if values.size > 16 else 0.0
         self.bare = bool((weight < 0.5).any())
@@ -129,6 +137,49 @@ class Picture:
         rows = int((busy > 0.35 * busy.max()).sum())
         return float(max(3.0, rows * self.box[3] / self.grey.shape[0]))
 
+    # ------------------------------------------------------------ cut at its side
+
+    def _piece(self, left: int, right: int) -> Picture:
+        """What is left without so many eighths at its left and right."""
+        if (left, right) not in self._pieces:
+            columns = self.grey.shape[1]
+            x0, x1 = round(columns * left / _PARTS), round(columns * (1 - right / _PARTS))
+            piece = copy(self)
+            x, y, w, h = self.box
+            piece.box = (x + w * x0 / columns, y, w * (x1 - x0) / columns, h)
+            piece.grey, piece.weight = self.grey[:, x0:x1], self.weight[:, x0:x1]
+            piece._fittings, piece._pieces = {}, {}
+            self._pieces[left, right] = piece
+        return self._pieces[left, right]
+
+    def _on(self, frame: Frame, scale: float, x: float, y: float) -> Picture | None:
+        """The picture, or the piece of it that lies on the frame; None if too little does."""
+        if self.inside(frame, scale, x, y):
+            return self
+        wide = self.box[2] * scale
+        left, right = (
+            max(0, int(np.ceil((beyond - 1) / wide * _PARTS)))
+            for beyond in (wide / 2 - x, x + wide / 2 - frame.width)
+        )
+        if left + right == 0 or left + right > _PARTS - _LEAST_LEFT:
+            return None
+        piece = self._piece(left, right)
+        values = piece.grey[piece.weight > 0.5]
+        # a letter or two, or the emptiness beside them, could be anything
+        if piece.box[2] < 1.5 * piece.box[3] or values.size <= 16:
+            return None
+        if float(values.std()) < 0.6 * self.contrast:
+            return None
+        return piece if piece.inside(frame, scale, x + self._off(piece, scale), y) else None
+
+    def _off(self, piece: Picture, scale: float) -> float:
+        """How far right of this picture's centre a piece of it has its own, px of the frame."""
+        return scale * (piece.centre[0] - self.centre[0])
+
+    def shows(self, frame: Frame, scale: float, x: float, y: float) -> bool:
+        """Whether enough of it lies on the frame to be looked for there."""
+        return self._on(frame, scale, x, y) is not None
+
     # ------------------------------------------------------------ aligning
 
     def _fitting(self, scale: float) -> _Fitting:
@@ -145,11 +196,15 @@ class Picture:
 
     def search(
         self, frame: Frame, scale: float, x: float, y: float, reach: tuple[float, float]
-    ) -> Sight | None:
+    ) -> Sight:
         """The best match with its centre within ``reach`` px (right, down) of (x, y), whole cells.
 
-        None when the picture does not lie on the frame there.
+        Of a picture that the left or right edge of the frame cuts the rest is looked for.
         """
+        piece = self._on(frame, scale, x, y)
+        if piece is not None and piece is not self:
+            off = self._off(piece, scale)
+            return self._as_whole(piece, piece.search(frame, scale, x + off, y, reach))
         fitting = self._fitting(scale)
         _, _, w, h = self.box
         step_x, step_y = w * scale / fitting.columns, h * scale / fitting.rows
@@ -169,6 +224,13 @@ class Picture:
 
     def align(self, frame: Frame, sight: Sight, with_scale: bool = False) -> Sight | None:
         """``sight`` moved to a part of a pixel; None when it runs away or leaves the frame."""
+        piece = self._on(frame, sight.scale, sight.x, sight.y)
+        if piece is None:
+            return None
+        if piece is not self:
+            off = self._off(piece, sight.scale)
+            found = piece.align(frame, replace(sight, x=sight.x + off), with_scale)
+            return self._as_whole(piece, found) if found else None
         fitting = self._fitting(sight.scale)
         _, _, w, h = self.box
         scale, x, y = sight.scale, sight.x, sight.y
@@ -193,6 +255,11 @@ class Picture:
         if lost > 4 or not self.inside(frame, best.scale, best.x, best.y):
             return None
         return best
+
+    def _as_whole(self, piece: Picture, sight: Sight) -> Sight:
+        """The sight of a piece as one of this picture."""
+        x = sight.x - self._off(piece, sight.scale)
+        return replace(sight, x=x, share=piece.box[2] / self.box[2])
 
     def inside(self, frame: Frame, scale: float, x: float, y: float) -> bool:
         """Whether the box around (x, y) lies on the frame, a pixel's slack on each side."""

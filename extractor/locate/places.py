@@ -170,7 +170,8 @@ def _plot(frame: Frame, match: Match, trace: Trace) -> PlotPlace:
 def _backing(match: Match, part: str, drawn: Box) -> str:
     """What the landmark next to a readout says of it: ``seen``, ``doubtful`` or ``beyond``.
 
-    If that landmark is missing from its place, something else may be drawn there. Beyond the last
+    If that landmark is missing from its place, something else may be drawn there; of one that the
+    frame cuts off the rest may belong to another label. Beyond the last
     landmark seen (above or below) it is what a scrolled layout hides, unless something there still
     resembles the landmark: then it may be blurred.
     """
@@ -191,7 +192,7 @@ def _backing(match: Match, part: str, drawn: Box) -> str:
 
     nearest = min(own, key=lambda landmark: distance(landmark.name))
     if nearest.name in match.scores:
-        return "seen"
+        return "doubtful" if nearest.name in match.cut else "seen"
     seen = [match.layout.boxes[each.name] for each in own if each.name in match.scores]
     if not seen or nearest.name in match.faint:
         return "doubtful"

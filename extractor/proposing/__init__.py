@@ -27,7 +27,7 @@ from extractor.proposing.landmarks import bar_at_top, edges, picture, stands_bar
 from extractor.proposing.lexicon import plain, vocabulary
 from extractor.proposing.marks import Question, infer_marks
 from extractor.proposing.naming import Named, name_cells, name_trace, names
-from extractor.proposing.pieces import Label, Pieces, find_pieces, same_row
+from extractor.proposing.pieces import Label, Pieces, find_pieces, finding_scale, same_row
 from extractor.proposing.relations import Fit, check_relation, fit_relations
 from extractor.proposing.strokes import Image
 from extractor.proposing.trying import PlaceReader, Shown, Trial, Trials, open_capture
@@ -54,6 +54,8 @@ __all__ = [
 _MOST_LANDMARKS = 24
 _FEW = 3
 _MISSING = "--"
+_LEAST_LETTER = 8
+"""Height of letters, px, from which the reader finds text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ def propose(shown: Sequence[Shown], reader: PlaceReader, trials: Trials | None =
     of_axes = {id(label) for axis in (*across, *up) for label in axis.labels}
     figures = [each for each in pieces.figures if id(each) not in of_axes]
     if not figures:
-        return Proposal(None, notes=(_nothing(pieces),))
+        return Proposal(None, notes=(_nothing(pieces), *_too_large(image)))
     named = name_cells(snapped(image, arrange(pieces, figures)))
     draft = _draft(image, pieces, named, charts)
     if not draft.landmarks:
@@ -107,6 +109,17 @@ def _nothing(pieces: Pieces) -> str:
     return (
         "No text was found on this capture. Is the overlay on it? If it is, draw a box around "
         "each figure, and one around something that looks the same on every capture."
+    )
+
+
+def _too_large(image: Image) -> tuple[str, ...]:
+    """What to do where small letters were not looked for."""
+    scale = finding_scale(image)
+    if scale == 1.0:
+        return ()
+    return (
+        f"The capture is very large: letters lower than {_LEAST_LETTER / scale:.0f} px were not "
+        "looked for. If the overlay's are, cut the capture to the overlay.",
     )
 
 

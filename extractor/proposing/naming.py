@@ -91,6 +91,8 @@ def _named(cell: Cell) -> Named:
         unit = "px"
     elif kind == "word":
         unit = ""
+    elif not unit and len(UNITS.get(quantity, ())) == 1:
+        (unit,) = UNITS[quantity]  # none is drawn, and there is but one
     entry["unit"] = unit
     bounds = COUNT_BOUNDS if quantity == "count" else BOUNDS.get(unit)
     if kind not in ("word", "size") and bounds:
@@ -152,5 +154,5 @@ def _quantity(kind: str, unit: str, said: Meaning, around: Meaning) -> tuple[str
         if unit == "%" and not found and "frame_rate" in told:
             found = "share_at_floor"
     elif not found and said.quantity in ("frame_rate", "count"):
-        found = said.quantity  # no unit is drawn, and there is but one
+        found = said.quantity
     return (found, "") if found else ("other", _ASK)

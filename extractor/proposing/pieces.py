@@ -24,16 +24,26 @@ _FIGURE = re.compile(
     r"|(?P<duration>[0-9]{1,3}:[0-9]{2}(?::[0-9]{2})?"
     r"|[0-9]+\s?h(?:\s?[0-9]+\s?m(?:in)?)?(?=\s|$))"
     rf"|(?P<number>{_NUMBER})"
+    rf"|(?P<missing>(?<=[^\W\d_] )[{re.escape(DASHES)}]{{2,}}(?=\s))"
 )
 _ALONE = re.compile(rf"\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
+_TELLS = re.compile(
+    rf"(?P<label>\D*[^\W\d_]\D*?)\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})"
+)
 _UNIT = re.compile(r"\s*(?P<unit>[^\s\d]{1,7}(?:\d|²)?)")
 _SPACED_UNIT = re.compile(r"\s*(?P<unit>(?:mA|W)\s?[.·•]\s?h)")
+_MOST_PX = 6_000_000
+"""Pixels on which text is found, a second each million; what is larger is looked at smaller."""
 _SURE_DIGITS = 0.6
 _LIKELY_FIGURE = 0.7
 _SURE_LABEL = 0.86
 """Least probability of a word, as the geometric mean a character: one doubtful letter may be."""
 _SPACE = 0.75
 """Widest gap between words of one text, in heights of the lower one."""
+_CUT = 0.1
+"""Heights by which the boxes of one text overlap that the finder cut in two."""
+_IN_A_ROW = 3
+"""Texts of words, figure and unit in one row that make it a line of figures."""
 _FAR = 15.0
 """Greatest distance of a label to the left of its figure, heights of the figure's type."""
 COLUMN = 3
@@ -45,8 +55,8 @@ _LETTERS = 0.72
 class TextReader(Protocol):
     """What proposing asks of a reader."""
 
-    def find_words(self, image: Image) -> Sequence[WordAt]:
-        """Find all words of a capture."""
+    def find_words(self, image: Image, *, scale: float = 1.0) -> Sequence[WordAt]:
+        """Find all words of a capture, looking at ``scale`` of its size; boxes are px of it."""
 
     def read_line(self, crop: Image) -> LineRead:
         """Read one line of text."""
@@ -112,8 +122,14 @@ class Pieces:
 
 
 def find_pieces(image: Image, reader: TextReader) -> Pieces:
-    """Find the text of a capture and tell figures from labels."""
-    lines = _lines([word for word in reader.find_words(image) if word.text.strip()])
+    """Find the text of a capture and tell figures from labels.
+
+    On a capture of more than six million px letters must be larger to be found; they are read, and
+    their ink is measured, at full size.
+    """
+    words = reader.find_words(image, scale=finding_scale(image))
+    words = [word for word in words if word.text.strip()]
+    lines = _lines(_mended(image, words, reader))
     figures: list[Figure] = []
     labels: list[Label] = []
     for line in lines:
@@ -128,8 +144,13 @@ def find_pieces(image: Image, reader: TextReader) -> Pieces:
         for word in line.words
     ]
     kept = [label for label in labels if not any(label.box.overlap(one.box) for one in apart)]
-    pieces = Pieces(tuple(figures), (*kept, *apart), tuple(lines))
+    pieces = Pieces((*figures, *_missing(image, figures, kept)), (*kept, *apart), tuple(lines))
     return replace(pieces, labels=(*pieces.labels, *_unread(image, pieces)))
+
+
+def finding_scale(image: Image) -> float:
+    """The share of its size at which text is found on a capture."""
+    return min(1.0, float(np.sqrt(_MOST_PX / (image.shape[0] * image.shape[1]))))
 
 
 def _unread(image: Image, pieces: Pieces) -> list[Label]:
@@ -193,8 +214,68 @@ def same_row(one: Box, other: Box) -> bool:
     return shared > 0.5 * min(one.h, other.h)
 
 
+def _mended(image: Image, words: Sequence[WordAt], reader: TextReader) -> list[WordAt]:
+    """Read texts again as one whose boxes overlap: the finder cut them in the middle of a word."""
+    groups: list[list[WordAt]] = []
+    for word in sorted(words, key=lambda each: each.box.x):
+        for group in groups:
+            last = _around([each.box for each in group])
+            low = min(last.h, word.box.h)
+            if same_row(last, word.box) and last.right - word.box.x > _CUT * low:
+                group.append(word)
+                break
+        else:
+            groups.append([word])
+    found = []
+    for group in groups:
+        if len(group) == 1:
+            found += group
+            continue
+        box = _around([word.box for word in group])
+        x0, y0, x1, y1 = whole(image, box)
+        read = reader.read_line(np.ascontiguousarray(image[y0:y1, x0:x1]))
+        likely = float(np.prod([char.probability for char in read.chars]))
+        apart = float(np.prod([word.probability for word in group]))
+        found += [WordAt(read.text, box, likely)] if read.text and likely > apart else group
+    return found
+
+
+def _missing(image: Image, figures: Sequence[Figure], labels: Sequence[Label]) -> list[Figure]:
+    """The marks for no value in lines of figures: dashes right behind words."""
+    found = []
+    ink_of = [*(each.box for each in figures), *(each.box for each in labels)]
+    for label in labels:
+        row = [each for each in figures if each.inline and same_row(each.box, label.box)]
+        if len(row) < 2 or not label.sure or any(each.before == label.text for each in row):
+            continue
+        height = float(np.median([each.box.h for each in row]))
+        middle = float(np.median([each.box.y + each.box.h / 2 for each in row]))
+        start = label.box.right + 0.15 * height
+        behind = [box.x for box in ink_of if same_row(box, label.box) and box.x > start]
+        end = min([start + 3 * height, float(image.shape[1]), *(x - 0.5 * height for x in behind)])
+        area = Box(start, middle - 0.75 * height, end - start, 1.5 * height)
+        if area.w < 0.5 * height:
+            continue
+        dashes = tight(image, area)
+        low = dashes.h < 0.35 * height and abs(dashes.y + dashes.h / 2 - middle) < 0.35 * height
+        if low and 0.25 * height < dashes.w < 2 * height and dashes.x - start < height:
+            box = Box(dashes.x, middle - height / 2, dashes.w, height)
+            found.append(Figure("--", "number", box, "", box.right, box.right, label.text, True))
+    return found
+
+
+def _tells(text: str) -> bool:
+    """Whether a text is words, a figure and its unit: one place of a line of figures."""
+    match = _TELLS.fullmatch(text.strip())
+    if match is None:
+        return False
+    unit = match["unit"].strip()
+    return bool(unit_of(unit) if unit else meaning(match["label"]).quantity)
+
+
 def _lines(words: Sequence[WordAt]) -> list[Line]:
     """Join words that stand a space apart on one line."""
+    telling = [word.box for word in words if _tells(word.text)]
     groups: list[list[WordAt]] = []
     for word in sorted(words, key=lambda each: each.box.x):
         for group in groups:
@@ -203,7 +284,11 @@ def _lines(words: Sequence[WordAt]) -> list[Line]:
             gap = word.box.x - last.right
             alike = max(last.h, word.box.h) < 2.2 * low
             joined = alike and same_row(last, word.box) and -0.6 * low < gap < _SPACE * low
-            if joined and not (_is_figure(word.text) and _has_digits(group)):
+            apart = _tells(" ".join(each.text for each in group)) and (
+                _tells(word.text)
+                or sum(same_row(box, word.box) for box in telling) >= _IN_A_ROW
+            )
+            if joined and not apart and not (_is_figure(word.text) and _has_digits(group)):
                 group.append(word)
                 break
         else:
@@ -315,7 +400,8 @@ def _figures(image: Image, line: Line, chars: Sequence[CharAt]) -> list[Figure] 
             kind = "duration"
         elif unit_of(unit) == "%":
             kind = "percentage"
-        if label and not unit and kind == "number" and not meaning(label).quantity:
+        nothing = bool(match["missing"])
+        if label and not unit and kind == "number" and not (nothing or meaning(label).quantity):
             return None
         behind = next((chars[i].x0 for i in range(match.end(), len(text)) if text[i] != " "), None)
         own = [chars[i] for i in range(match.start(), match.end())]
@@ -323,8 +409,8 @@ def _figures(image: Image, line: Line, chars: Sequence[CharAt]) -> list[Figure] 
         last = chars[end - 1].x1 if unit else box.right
         unit_at = behind if unit and behind is not None else box.right
         found.append(Figure(
-            match[0].strip(), kind, box, drawn_unit(unit) if unit else "", unit_at, last, label,
-            inline=bool(label),
+            "--" if nothing else match[0].strip(), kind, box, drawn_unit(unit) if unit else "",
+            unit_at, last, label, inline=bool(label),
         ))  # fmt: skip
         at = end
     if text[at:].strip(" .,:;·|"):

@@ -1,5 +1,8 @@
 # ruff: noqa: E501  style sheets and tables of figures
-"""Ten overlays that no test and no sample draws, for study_locating.py; Chromium draws them.
+"""Ten overlays for study_locating.py, the tuning set; Chromium draws them.
+
+No test and no sample draws them, but faults of the locator that they showed were mended: what they
+measure is no longer untouched. Figures come from the other set, locating_report.py.
 
 Each has fonts, words, panels and an arrangement of its own. Its layout engine tells where every
 figure stands, to a fraction of a px.
@@ -29,9 +32,12 @@ _BOXES = """() => {
   const text = e => { const r = document.createRange(); r.selectNodeContents(e);
                       return box(r.getBoundingClientRect()); };
   const style = e => getComputedStyle(e);
+  const pen = document.createElement('canvas').getContext('2d');
+  const ink = e => { pen.font = style(e).font; const m = pen.measureText(e.textContent);
+                     return [-m.actualBoundingBoxLeft, m.actualBoundingBoxRight]; };
   const of = (mark) => [...document.querySelectorAll(`[data-${mark}]`)].map(e => ({
     name: e.dataset[mark], box: text(e), align: e.dataset.align || 'left', text: e.textContent,
-    size: parseFloat(style(e).fontSize)}));
+    ink: ink(e), size: parseFloat(style(e).fontSize)}));
   const head = document.querySelector('#head');
   return {figures: of('f'), labels: of('l'),
           whole: box(document.querySelector('#o').getBoundingClientRect()),
@@ -67,12 +73,16 @@ class Layout:
 
 @dataclass(frozen=True)
 class Figure:
-    """Where a figure stands, px; ``align`` is the side that stays, ``letter`` px of its capitals."""
+    """Where a figure stands, px; ``align`` is the side that stays, ``letter`` px of its capitals.
+
+    ``box`` is the advance of its letters, ``ink`` (x from, to) what is drawn of them.
+    """
 
     name: str
     box: Box
     align: str
     letter: float
+    ink: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -88,68 +98,68 @@ class Drawing:
     head: float
 
 
-def _figure(item: Item, value: Callable[[Item], str], align: str = "left") -> str:
+def drawn_figure(item: Item, value: Callable[[Item], str], align: str = "left") -> str:
     return f'<b data-f="{item.name}" data-align="{align}">{value(item)}</b>'
 
 
-def _label(item: Item) -> str:
+def drawn_label(item: Item) -> str:
     return f'<i data-l="{item.name}">{item.label}</i>'
 
 
-def _items(*rows: tuple[str, str, float, float, int]) -> list[Item]:
+def items_of(*rows: tuple[str, str, float, float, int]) -> list[Item]:
     return [Item(f"f{at}", *row) for at, row in enumerate(rows)]
 
 
-_RIBBON = _items(
+_RIBBON = items_of(
     ("pace", "fps", 20, 144, 0), ("draw", "W", 1, 12, 2), ("skin", "°C", 28, 46, 1),
     ("left", "%", 5, 100, 0),
 )  # fmt: skip
-_TOWER = _items(
+_TOWER = items_of(
     ("արագություն", "fps", 20, 144, 1), ("հզորություն", "W", 1, 12, 2), ("ջերմություն", "°C", 28, 46, 1),
     ("լարում", "V", 3.4, 4.4, 3), ("հոսանք", "mA", 200, 3900, 0), ("հաճախություն", "MHz", 300, 980, 0),
     ("լիցք", "%", 5, 100, 0),
 )  # fmt: skip
-_TILES = _items(
+_TILES = items_of(
     ("average pace", "fps", 20, 144, 1), ("energy flow", "W", 1, 12, 2), ("warmest core", "°C", 30, 90, 0),
     ("slow moments", "%", 0, 20, 1), ("graphics speed", "MHz", 300, 980, 0), ("cell level", "%", 5, 100, 0),
 )  # fmt: skip
-_LEDGER = _items(
+_LEDGER = items_of(
     ("Rendered per second", "", 20, 144, 2), ("Watts taken", "", 1, 12, 3), ("Volts at cell", "", 3, 4, 3),
     ("Chip warmth", "", 30, 95, 1), ("Back warmth", "", 25, 45, 1), ("Shader speed", "", 300, 980, 0),
     ("Busy share", "", 0, 100, 0),
 )  # fmt: skip
-_BADGE = _items(
+_BADGE = items_of(
     ("fr", "/s", 20, 144, 0), ("pw", "W", 1, 12, 2), ("tc", "°C", 30, 95, 0), ("lv", "%", 5, 100, 0),
 )  # fmt: skip
-_SLIP = _items(
+_SLIP = items_of(
     ("Refresh now", "fps", 20, 144, 1), ("Spent now", "W", 1, 12, 2), ("Cell warmth", "°C", 25, 45, 1),
     ("Cell flow", "mA", 200, 3900, 0), ("Cell volts", "V", 3, 4, 2), ("Remaining", "%", 5, 100, 0),
     ("Core speed", "MHz", 300, 980, 0), ("Core busy", "%", 0, 100, 0),
 )  # fmt: skip
-_COLUMN = _items(
+_COLUMN = items_of(
     ("Typical frames", "fps", 20, 144, 1), ("Worst second", "fps", 5, 60, 1), ("Best second", "fps", 60, 144, 1),
     ("Power in the mean", "W", 1, 12, 2), ("Power at the peak", "W", 4, 15, 2), ("Charge gone", "%", 1, 60, 0),
     ("Hottest silicon", "°C", 40, 95, 1), ("Hottest cell", "°C", 30, 45, 1), ("Shader clock", "MHz", 300, 980, 0),
     ("Shader busy", "%", 0, 100, 0), ("Memory held", "MiB", 900, 7000, 0), ("Frames in all", "", 9000, 90000, 0),
 )  # fmt: skip
-_GLYPHS = _items(
+_GLYPHS = items_of(
     ("ፍጥነት", "fps", 20, 144, 1), ("ኃይል", "W", 1, 12, 2), ("ሙቀት", "°C", 28, 46, 1),
     ("ባትሪ", "%", 5, 100, 0), ("ሰዓት", "MHz", 300, 980, 0),
 )  # fmt: skip
-_BARE = _items(
+_BARE = items_of(
     ("Frame pace", "fps", 20, 144, 1), ("Frame span", "ms", 7, 50, 1), ("Supply", "W", 1, 12, 2),
     ("Silicon", "°C", 30, 95, 0), ("Graphics", "MHz", 300, 980, 0), ("Storage left", "%", 5, 100, 0),
 )  # fmt: skip
-_DIALS = _items(
+_DIALS = items_of(
     ("RATE", "fps", 20, 144, 0), ("WATTAGE", "W", 1, 12, 1), ("SILICON", "°C", 30, 95, 0),
     ("STORED", "%", 5, 100, 0), ("ROTOR", "rpm", 900, 5200, 0),
 )  # fmt: skip
 
 
-def _rows(items: Sequence[Item], align: str = "right", head: str = "") -> Any:
+def in_rows(items: Sequence[Item], align: str = "right", head: str = "") -> Any:
     def body(value: Callable[[Item], str]) -> str:
         rows = "".join(
-            f"<p>{_label(item)}{_figure(item, value, align)}<u>{item.unit}</u></p>"
+            f"<p>{drawn_label(item)}{drawn_figure(item, value, align)}<u>{item.unit}</u></p>"
             for item in items
         )
         return head + rows
@@ -157,12 +167,12 @@ def _rows(items: Sequence[Item], align: str = "right", head: str = "") -> Any:
     return body
 
 
-def _stacked(items: Sequence[Item], above: bool, align: str = "left", head: str = "") -> Any:
+def in_cards(items: Sequence[Item], above: bool, align: str = "left", head: str = "") -> Any:
     def body(value: Callable[[Item], str]) -> str:
         cells = []
         for item in items:
-            figure = f"<p>{_figure(item, value, align)}<u>{item.unit}</u></p>"
-            cells.append("<section>" + (_label(item) + figure if above else figure + _label(item))
+            figure = f"<p>{drawn_figure(item, value, align)}<u>{item.unit}</u></p>"
+            cells.append("<section>" + (drawn_label(item) + figure if above else figure + drawn_label(item))
                          + "</section>")  # fmt: skip
         return head + "".join(cells)
 
@@ -171,7 +181,8 @@ def _stacked(items: Sequence[Item], above: bool, align: str = "left", head: str 
 
 def _ribbon(value: Callable[[Item], str]) -> str:
     return "".join(
-        f"<span>{_label(item)} {_figure(item, value)} <u>{item.unit}</u></span>" for item in _RIBBON
+        f"<span>{drawn_label(item)} {drawn_figure(item, value)} <u>{item.unit}</u></span>"
+        for item in _RIBBON
     )
 
 
@@ -181,10 +192,10 @@ def _ledger(value: Callable[[Item], str]) -> str:
     rows = []
     for item in _LEDGER:
         cells = "".join(
-            f"<td>{_figure(Item(f'{item.name}_{at}', '', '', item.low, item.high, item.decimals), value, 'right')}</td>"
+            f"<td>{drawn_figure(Item(f'{item.name}_{at}', '', '', item.low, item.high, item.decimals), value, 'right')}</td>"
             for at in range(3)
         )
-        rows.append(f"<tr><td>{_label(item)}</td>{cells}</tr>")
+        rows.append(f"<tr><td>{drawn_label(item)}</td>{cells}</tr>")
     title = '<h1 data-l="title">Record of the evening walk</h1>'
     return f"{title}<table><tr><th></th>{heads}</tr>{''.join(rows)}</table>"
 
@@ -196,7 +207,7 @@ def _column(value: Callable[[Item], str]) -> str:
         found.append(f'<h2 data-l="s{at}">{title}</h2>')
         for item in _COLUMN[3 * at : 3 * at + 3]:
             found.append(
-                f"<article><p>{_label(item)}</p><div>{_figure(item, value)}"
+                f"<article><p>{drawn_label(item)}</p><div>{drawn_figure(item, value)}"
                 f"<u>{item.unit}</u></div></article>"
             )
     return "".join(found)
@@ -212,13 +223,13 @@ u{text-decoration:none;color:#bcd}""", _ribbon),
 #o{width:230px;color:#ffe;font:700 15px/23px "Fira Code";-webkit-text-stroke:3px #120c22;paint-order:stroke fill}
 p{display:grid;grid-template-columns:128px 66px 1fr;margin:0}b{text-align:right}
 i{font:700 13px/23px "Noto Sans Armenian";color:#ffd9a0}u{text-decoration:none;padding-left:6px;font-size:12px}""",
-        _rows(_TOWER)),
+        in_rows(_TOWER)),
     Layout("tiles", "page", """
 #o{background:#f4efe6;color:#3a2a20;padding:16px;display:grid;grid-template-columns:repeat(3,122px);gap:12px;
  min-height:100vh;align-content:start}
 section{background:#fffdf8;border:1px solid #d9c9b0;border-radius:12px;padding:12px}
 p{margin:0}b{font:700 24px/30px "Open Sans"}u{text-decoration:none;font:400 12px "Open Sans";padding-left:4px}
-i{font:400 12px/18px "Open Sans";color:#806a55}""", _stacked(_TILES, above=False)),
+i{font:400 12px/18px "Open Sans";color:#806a55}""", in_cards(_TILES, above=False)),
     Layout("ledger", "page", """
 #o{background:#10151c;color:#dfe6ee;min-height:100vh;padding:10px 18px}
 h1{font:700 19px/32px P052;margin:6px 0;display:inline-block}table{width:100%;border-collapse:collapse}
@@ -228,14 +239,14 @@ i{font-style:normal;color:#9fb6cc}th i{font:italic 400 14px/30px P052}b{font-wei
 #o{width:112px;background:rgba(32,8,12,.82);border:1px solid #a04848;padding:5px 8px;color:#fff}
 p{display:grid;grid-template-columns:26px 46px 1fr;margin:0;font:600 14px/19px "Liberation Mono"}
 b{text-align:right}i{color:#f0a8a0;font-style:normal}u{text-decoration:none;font-size:11px;padding-left:5px}""",
-        _rows(_BADGE)),
+        in_rows(_BADGE)),
     Layout("slip", "overlay", """
 #o{width:250px;background:rgba(250,252,255,.92);color:#15243a;border-radius:4px;padding:10px 12px;
  display:grid;grid-template-columns:1fr 1fr;gap:6px 14px}
 h1{grid-column:1/3;font:700 13px/18px "Liberation Serif";margin:0;color:#28518a}p{margin:0}
 b{font:700 18px/22px "Liberation Serif"}u{text-decoration:none;font:400 12px "Liberation Serif";padding-left:3px}
 i{font:400 12px/14px "Liberation Serif";color:#5a6f8c;display:block;width:max-content}""",
-        _stacked(_SLIP, above=True, head='<h1 data-l="title">Slip of the moment</h1>')),
+        in_cards(_SLIP, above=True, head='<h1 data-l="title">Slip of the moment</h1>')),
     Layout("column", "page", """
 #o{background:#101a14;color:#e6f2e8}
 #head{position:sticky;top:0;height:48px;background:#22382a;font:600 17px/48px Cantarell,"Nimbus Sans";
@@ -248,28 +259,31 @@ u{text-decoration:none;font:400 12px "Nimbus Sans";padding-left:5px}""", _column
 #o{width:176px;background:#191c3a;padding:8px 12px;border-radius:10px;color:#fff}
 p{display:grid;grid-template-columns:66px 60px 1fr;margin:0;font:500 16px/25px "Roboto"}
 i{font:500 14px/25px "Noto Sans Ethiopic";color:#b9bff5}b{font-weight:500}
-u{text-decoration:none;font-size:12px;color:#99a}""", _rows(_GLYPHS, "left")),
+u{text-decoration:none;font-size:12px;color:#99a}""", in_rows(_GLYPHS, "left")),
     Layout("bare", "overlay", """
 #o{width:210px;color:#fff;font:700 15px/21px "Liberation Sans Narrow";-webkit-text-stroke:3px #000;paint-order:stroke fill}
 p{display:grid;grid-template-columns:96px 60px 1fr;margin:0}i{font-style:normal;color:#b8ffd0}
-b{text-align:right}u{text-decoration:none;font-size:12px;padding-left:5px}""", _rows(_BARE)),
+b{text-align:right}u{text-decoration:none;font-size:12px;padding-left:5px}""", in_rows(_BARE)),
     Layout("dials", "overlay", """
 #o{width:380px;background:rgba(40,40,44,.86);padding:8px 6px;display:grid;
  grid-template-columns:repeat(5,1fr);border-radius:3px}
 section{text-align:center;border-right:1px solid #666}section:last-child{border:0}p{margin:0}
 b{font:700 19px/26px "DejaVu Serif";color:#ffe08a}u{text-decoration:none;font:400 10px "DejaVu Serif";color:#ccc;padding-left:2px}
-i{font:700 10px/14px "DejaVu Serif";color:#ddd;letter-spacing:1px}""", _stacked(_DIALS, above=False, align="centre")),
+i{font:700 10px/14px "DejaVu Serif";color:#ddd;letter-spacing:1px}""", in_cards(_DIALS, above=False, align="centre")),
 )  # fmt: skip
 
 _SWAPPED = [_BADGE[0], _BADGE[2], _BADGE[1], _BADGE[3]]
+WORDS = ("slip", "column", "bare")
+"""Layouts that are also looked for by their words alone."""
+
 LOOK_ALIKES = {
-    "badge": Layout("badge_swapped", "overlay", LAYOUTS[4].css, _rows(_SWAPPED)),
+    "badge": Layout("badge_swapped", "overlay", LAYOUTS[4].css, in_rows(_SWAPPED)),
     "slip": Layout(
         "slip_again", "overlay", LAYOUTS[5].css,
-        _stacked(
+        in_cards(
             [
                 *_SLIP[:2],
-                *_items(("Chip warmth", "°C", 25, 45, 1), ("Chip flow", "mA", 200, 3900, 0),
+                *items_of(("Chip warmth", "°C", 25, 45, 1), ("Chip flow", "mA", 200, 3900, 0),
                         ("Chip volts", "V", 3, 4, 2)),
                 *_SLIP[5:],
             ],
@@ -343,8 +357,15 @@ class Browser:
         return Drawing(
             np.ascontiguousarray(rgba),
             tuple(
-                Figure(each["name"], box(each["box"]), each["align"], 0.7 * each["size"] * density)
+                Figure(
+                    each["name"],
+                    at,
+                    each["align"],
+                    0.7 * each["size"] * density,
+                    (at.x + each["ink"][0] * density, at.x + each["ink"][1] * density),
+                )
                 for each in told["figures"]
+                for at in [box(each["box"])]
             ),
             tuple((each["name"], each["text"], box(each["box"])) for each in told["labels"]),
             told["head"] * density,

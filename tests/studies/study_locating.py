@@ -1,15 +1,19 @@
 """How surely layouts are located that no test and no sample draws: the figures of docs/locating.md.
 
-    python tests/studies/study_locating.py draw FOLDER              calibrations and drawings, 2 min
+    python tests/studies/study_locating.py draw FOLDER [--set tuning]  calibrations, drawings: 3 min
     python tests/studies/study_locating.py run FOLDER [--codings 8] [--part 0/1] [--alone]
     python tests/studies/study_locating.py report FOLDER
+
+Two sets of layouts are kept apart: ``report``, which the figures of the docs come from and on which
+nothing is tuned, and ``tuning``, from which faults of the locator were mended.
 
 ``draw`` draws each layout once, proposes a calibration from that one capture as ``ocrlog calibrate
 --no-browser`` does (nothing is corrected: names have no part in locating), and draws it again at
 eight densities, on eight screens, with other values. ``run`` puts each drawing on scenes, crops,
 letterboxes, scales and codes it ``--codings`` times and looks for ALL layouts on every picture; it
-goes on where it stopped. ``--alone`` looks for each layout on its own captures only, ten times as
-fast: what is found does not depend on other layouts, unless they rival. ``--part 0/2`` and ``1/2``
+goes on where it stopped. ``--alone`` looks for each layout on captures of its own, and for one
+other on the same captures, five times as fast: what is found does not depend on other layouts,
+unless they rival. ``--part 0/2`` and ``1/2``
 share the work between two processes.
 ``report`` prints the tables.
 """
@@ -27,6 +31,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import cv2
@@ -37,17 +42,10 @@ from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+import locating_layouts
+import locating_report
 from drawn_layouts import scenes
-from locating_layouts import (
-    LAYOUTS,
-    LOOK_ALIKES,
-    UNLIKE,
-    Browser,
-    Drawing,
-    Figure,
-    Layout,
-    aligned,
-)
+from locating_layouts import Browser, Drawing, Figure, Layout, aligned
 
 from extractor.calibration import load_calibration, parse_pattern, save
 from extractor.calibration.model import Calibration, Landmark
@@ -66,11 +64,15 @@ DRAWINGS = (  # density, screen px
     (1.375, (1280, 720)), (1.75, (1200, 1920)), (2.0, (1920, 1200)), (2.25, (1440, 1280)),
     (2.625, (1080, 2400)), (3.0, (2400, 1080)), (3.75, (1440, 3040)), (5.0, (3120, 1440)),
 )  # fmt: skip
-WORDS = ("slip", "column", "bare")
-"""Layouts that are also looked for by their words alone."""
+SETS = {"report": locating_report, "tuning": locating_layouts}
 RELEASED = 1 / 18
 """Greatest predicted error, in heights of the figure, that is not flagged."""
 MOST = 1 / 6
+
+
+def chosen(folder: Path) -> ModuleType:
+    """The set of layouts that a folder was drawn for."""
+    return SETS[(folder / "set").read_text(encoding="utf-8")]
 
 
 # ---------------------------------------------------------------- drawing
@@ -203,13 +205,15 @@ def coded(screen: Laid, rng: np.random.Generator) -> Case:
 # ---------------------------------------------------------------- draw
 
 
-def draw(folder: Path) -> None:
+def draw(folder: Path, which: str) -> None:
     """Drawings of every layout, and a calibration from the first of each."""
     folder.mkdir(parents=True, exist_ok=True)
+    (folder / "set").write_text(which, encoding="utf-8")
+    these = SETS[which]
     reader = default_reader()
     took = []
     with Browser() as browser:
-        for layout in (*LAYOUTS, *LOOK_ALIKES.values()):
+        for layout in (*these.LAYOUTS, *these.LOOK_ALIKES.values()):
             screen = (1080, 2400) if layout.sort == "page" else (2400, 1080)
             base = browser.draw(layout, screen[0], DRAWN_AT, 0)
             rng = np.random.default_rng(sum(layout.name.encode()))
@@ -234,7 +238,7 @@ def draw(folder: Path) -> None:
             (folder / f"{layout.name}.pickle").write_bytes(
                 pickle.dumps((linked, first.drawing, (first.x, first.y), drawings))
             )
-            if layout.name in WORDS:
+            if layout.name in these.WORDS:
                 save(by_words(calibration, first), folder / f"{layout.name}_words.toml")
             print(f"{layout.name}: {took[-1]:.1f} s for the proposal, {len(calibration.landmark)} "
                   f"landmarks, {len(calibration.readout)} readouts, {len(linked)} of "
@@ -299,11 +303,12 @@ def by_words(calibration: Calibration, first: Laid) -> Calibration:
 def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
     """Look for all layouts on every capture; one JSON line a capture, done ones are left out."""
     reader = default_reader()
-    names = [layout.name for layout in LAYOUTS if (folder / f"{layout.name}.toml").exists()]
+    these = chosen(folder)
+    names = [layout.name for layout in these.LAYOUTS if (folder / f"{layout.name}.toml").exists()]
     stored = {name: pickle.loads((folder / f"{name}.pickle").read_bytes()) for name in names}
     stored |= {
         layout.name: pickle.loads((folder / f"{layout.name}.pickle").read_bytes())
-        for layout in LOOK_ALIKES.values()
+        for layout in these.LOOK_ALIKES.values()
         if (folder / f"{layout.name}.pickle").exists()
     }
     by_id, locators = {}, {}
@@ -314,7 +319,7 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
     words = [load_calibration(each).calibration for each in sorted(folder.glob("*_words.toml"))]
     by_id |= {each.id: each.name for each in words}
     locators["words"] = Locator(words, reader)
-    for known, other in LOOK_ALIKES.items():
+    for known, other in these.LOOK_ALIKES.items():
         files = [folder / f"{name}.toml" for name in (known, other.name)]
         pair = [load_calibration(file).calibration for file in files]
         by_id |= {each.id: each.name for each in pair}
@@ -326,13 +331,13 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
         for line in file.read_text(encoding="utf-8").splitlines()
         if line.endswith("}")
     }
-    keys = _alone(names, codings) if alone else _keys(names, codings)
+    keys = _alone(names, codings) if alone else _keys(these, names, codings)
     todo = [key for key in keys if key not in done]
     todo = [key for at, key in enumerate(todo) if at % part[1] == part[0]]
     began = time.monotonic()
     with target.open("a", encoding="utf-8") as out:
         for number, key in enumerate(todo, 1):
-            row = _one(key, stored, locators, by_id)
+            row = _one(key, these, stored, locators, by_id)
             if row is not None:
                 out.write(json.dumps(row) + "\n")
                 out.flush()
@@ -342,7 +347,7 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
                       file=sys.stderr, flush=True)  # fmt: skip
 
 
-def _keys(names: Sequence[str], codings: int) -> Iterator[str]:
+def _keys(these: ModuleType, names: Sequence[str], codings: int) -> Iterator[str]:
     """``by what/layout/drawing/coding``, the layouts in turn so that a part of a run says much."""
     samples = sorted(
         str(file.relative_to(SAMPLES))
@@ -355,10 +360,10 @@ def _keys(names: Sequence[str], codings: int) -> Iterator[str]:
                 yield f"pictures/{name}/{drawing}/{coding}"
             yield f"pictures/-/{drawing}/{coding}"
             if coding < 2:
-                for known, other in LOOK_ALIKES.items():
+                for known, other in these.LOOK_ALIKES.items():
                     yield f"pair {known}/{other.name}/{drawing}/{coding}"
                     yield f"pictures/{other.name}/{drawing}/{coding}"
-                for name in WORDS:
+                for name in these.WORDS:
                     yield f"words/{name}/{drawing}/{coding}"
                 yield f"words/-/{drawing}/{coding}"
     for sample in samples:
@@ -368,12 +373,17 @@ def _keys(names: Sequence[str], codings: int) -> Iterator[str]:
 def _alone(names: Sequence[str], codings: int) -> Iterator[str]:
     for coding in range(codings):
         for drawing in range(len(DRAWINGS)):
-            for name in names:
-                yield f"alone {name}/{name}/{drawing}/{coding}"
+            for at, name in enumerate(names):
+                other = names[(at + 1 + (coding + drawing) % (len(names) - 1)) % len(names)]
+                yield f"alone {name} {other}/{name}/{drawing}/{coding}"
 
 
 def _one(
-    key: str, stored: dict[str, Any], locators: dict[str, Locator], by_id: dict[str, str]
+    key: str,
+    these: ModuleType,
+    stored: dict[str, Any],
+    locators: dict[str, Locator],
+    by_id: dict[str, str],
 ) -> dict[str, Any] | None:
     sort, name, *rest = key.split("/")
     rng = np.random.default_rng([*key.encode()])
@@ -388,16 +398,20 @@ def _one(
         screen = None
     else:
         density, size, drawing = stored[name][3][int(rest[0])]
-        layouts = {each.name: each for each in (*LAYOUTS, *LOOK_ALIKES.values())}
+        layouts = {each.name: each for each in (*these.LAYOUTS, *these.LOOK_ALIKES.values())}
         screen = laid(layouts[name], drawing, size, density, rng)
         if screen is None:
             return None
         case = coded(screen, rng)
     began = time.process_time()
-    finds = locators[sort].locate(case.picture)
+    own = [layout.name for layout in these.LAYOUTS]
+    # of those looked for alone none can rival another
+    asked = [f"alone {each}" for each in sort.split()[1:]] if sort.startswith("alone") else [sort]
+    finds = [found for each in asked for found in locators[each].locate(case.picture)]
     row: dict[str, Any] = {
         "key": key,
-        "sort": sort,
+        "sort": sort.split()[0] if sort.startswith("alone") else sort,
+        "looked": sort.split()[1:] if sort.startswith("alone") else own,
         "shows": name,
         "ms": 1000 * (time.process_time() - began),
         "px": case.picture.shape[0] * case.picture.shape[1],
@@ -473,12 +487,12 @@ def _places(
             x, y = _placed(case, aligned(figure) + right * grow, figure.box.y + below * grow)
             off = (place.box.x - x, place.box.y - y)
         else:  # a flowing line: by how much ink is cut off, or a neighbour's let in
-            at = line.index(figure)
-            x0, _ = _placed(case, figure.box.x, 0)
-            x1, _ = _placed(case, figure.box.right, 0)
+            row = [each for each in line if abs(each.box.y - figure.box.y) < figure.letter]
+            at = row.index(figure)
+            x0, x1 = (_placed(case, x, 0)[0] for x in figure.ink)
             cut = max(place.box.x - x0, x1 - place.box.right, 0.0)
-            before = _placed(case, line[at - 1].box.right, 0)[0] if at else -1e9
-            after = _placed(case, line[at + 1].box.x, 0)[0] if at + 1 < len(line) else 1e9
+            before = _placed(case, row[at - 1].ink[1], 0)[0] if at else -1e9
+            after = _placed(case, row[at + 1].ink[0], 0)[0] if at + 1 < len(row) else 1e9
             foreign = max(before - place.box.x, place.box.right - after, 0.0)
             off = (max(cut, foreign), 0.0)
             entry["flowing"] = True
@@ -540,9 +554,11 @@ def report(folder: Path) -> None:
         for line in file.read_text(encoding="utf-8").splitlines()
         if line.endswith("}")
     ]
+    these = chosen(folder)
     main = [row for row in rows if row["sort"] == "pictures"]
-    own = {layout.name for layout in LAYOUTS}
-    placed = [row for row in rows if row["sort"].split()[0] in ("pictures", "alone")]
+    own = {layout.name for layout in these.LAYOUTS}
+    alike = {each.name for each in these.LOOK_ALIKES.values()}
+    placed = [row for row in rows if row["sort"] in ("pictures", "alone")]
     shows = [row for row in placed if row["shows"] in own and shown_enough(row)]
     print(f"{len(placed)} captures, {len(shows)} show half of a layout or more; on {len(main)} all "
           f"{len(own)} layouts were looked for")  # fmt: skip
@@ -550,48 +566,47 @@ def report(folder: Path) -> None:
     print("Located, all:", bounds(*_count(shows)))
     print("\n| layout | located, as aimed | located, all |")
     for name in sorted(own):
-        these = [row for row in shows if row["shows"] == name]
-        print(f"| {name} | {bounds(*_count(filter(fair, these)))} | {bounds(*_count(these))} |")
+        of = [row for row in shows if row["shows"] == name]
+        print(f"| {name} | {bounds(*_count(filter(fair, of)))} | {bounds(*_count(of))} |")
     print("\n| scale | located |")
     edges = (0.5, 0.6, 0.7, 0.85, 1, 1.3, 1.7, 2.1)
     for low, high in pairwise(edges):
-        these = [row for row in shows if low <= row["about"]["scale"] < high]
-        print(f"| {low} to {high} | {bounds(*_count(these))} |")
+        of = [row for row in shows if low <= row["about"]["scale"] < high]
+        print(f"| {low} to {high} | {bounds(*_count(of))} |")
     print("\n| coding | located |")
     for low, high in ((40, 55), (55, 70), (70, 85), (85, 101)):
-        these = [row for row in shows if low <= row["about"]["quality"] < high]
-        print(f"| quality {low} to {high - 1} | {bounds(*_count(these))} |")
+        of = [row for row in shows if low <= row["about"]["quality"] < high]
+        print(f"| quality {low} to {high - 1} | {bounds(*_count(of))} |")
     for what in ("cropped", "letterboxed"):
-        these = [row for row in shows if what in row["about"]]
-        print(f"| {what} | {bounds(*_count(these))} |")
+        of = [row for row in shows if what in row["about"]]
+        print(f"| {what} | {bounds(*_count(of))} |")
     for row in shows:
         if not located(row):
             print("  not located:", row["key"], row["about"])
-    strange = [(row["key"], each["layout"]) for row in main if row["shows"] not in LOOK_NAMES
-               for each in row["finds"] if each["layout"] != row["shows"]]  # fmt: skip
-    pairs = sum(len(own) - (row["shows"] in own) for row in main if row["shows"] not in LOOK_NAMES)
-    print("\nFound where it is not shown:", bounds(len(strange), pairs), strange[:10])
+    for sort, what in (("alone", "one other layout a capture"), ("pictures", "all layouts")):
+        unlike = [row for row in rows if row["sort"] == sort and row["shows"] not in alike]
+        strange = [(row["key"], each["layout"]) for row in unlike for each in row["finds"]
+                   if each["layout"] != row["shows"]]  # fmt: skip
+        pairs = sum(len(row["looked"]) - (row["shows"] in row["looked"]) for row in unlike)
+        print(f"\nFound where it is not shown, {what}, {len(unlike)} captures:",
+              bounds(len(strange), pairs), strange[:10])  # fmt: skip
     _print_errors(placed)
-    for sort, what in (("words", "By words alone"),):
-        these = [row for row in rows if row["sort"] == sort]
-        of = [row for row in these if row["shows"] != "-" and shown_enough(row)]
-        print(f"\n{what}: located as aimed", bounds(*_count(filter(fair, of))), "all",
-              bounds(*_count(of)))  # fmt: skip
-        strange = [row["key"] for row in these for each in row["finds"]
-                   if each["layout"].removesuffix("_words") != row["shows"]]  # fmt: skip
-        print("found where it is not shown:", len(strange), "of",
-              sum(len(WORDS) - (row["shows"] != "-") for row in these))  # fmt: skip
-        _print_errors(these)
-    _print_look_alikes(rows)
+    worded = [row for row in rows if row["sort"] == "words"]
+    of = [row for row in worded if row["shows"] != "-" and shown_enough(row)]
+    print("\nBy words alone: located as aimed", bounds(*_count(filter(fair, of))), "all",
+          bounds(*_count(of)))  # fmt: skip
+    strange = [row["key"] for row in worded for each in row["finds"]
+               if each["layout"].removesuffix("_words") != row["shows"]]  # fmt: skip
+    print("found where it is not shown:", len(strange), "of",
+          sum(len(these.WORDS) - (row["shows"] != "-") for row in worded))  # fmt: skip
+    _print_errors(worded)
+    _print_look_alikes(rows, these)
     times = np.array([(row["ms"], row["px"]) for row in main if row["shows"] != "sample"])
     if len(times):
         ms, px = times.T
         print(f"\nms of processor time a capture, all {len(own)} layouts looked for: median "
               f"{np.median(ms):.0f}, 95 % {np.quantile(ms, 0.95):.0f}; "
               f"{1e6 * ms.sum() / px.sum() / len(own):.0f} ms a Mpx and layout")  # fmt: skip
-
-
-LOOK_NAMES = {each.name for each in LOOK_ALIKES.values()}
 
 
 def _count(rows: Any) -> tuple[int, int]:
@@ -629,8 +644,8 @@ def _print_errors(rows: Sequence[dict[str, Any]]) -> None:
         print("  too far:", key, what[:5])
 
 
-def _print_look_alikes(rows: Sequence[dict[str, Any]]) -> None:
-    for known, other in LOOK_ALIKES.items():
+def _print_look_alikes(rows: Sequence[dict[str, Any]], these: ModuleType) -> None:
+    for known, other in these.LOOK_ALIKES.items():
         both = [row for row in rows if row["sort"] == f"pair {known}"]
         verdicts: Counter[str] = Counter()
         for row in both:
@@ -648,9 +663,10 @@ def _print_look_alikes(rows: Sequence[dict[str, Any]]) -> None:
         alone = [row for row in rows if row["sort"] == "pictures" and row["shows"] == other.name]
         taken = [each for row in alone for each in row["finds"] if each["layout"] == known]
         trusted = Counter(name for each in taken for name in each["trusted"])
+        unlike = these.UNLIKE[other.name]
         print(f"{other.name} where only {known} is known: taken for it on {len(taken)} of "
-              f"{len(alone)}; figures then not flagged (others than {UNLIKE[other.name]} have the "
-              f"same label): {dict(trusted)}")  # fmt: skip
+              f"{len(alone)}; figures then not flagged (others than {unlike} have the same "
+              f"label): {dict(trusted)}")  # fmt: skip
 
 
 def main() -> None:
@@ -658,11 +674,12 @@ def main() -> None:
     parser.add_argument("what", choices=("draw", "run", "report"))
     parser.add_argument("folder", type=Path)
     parser.add_argument("--codings", type=int, default=8)
+    parser.add_argument("--set", choices=tuple(SETS), default="report")
     parser.add_argument("--alone", action="store_true")
     parser.add_argument("--part", default="0/1", help="K/N: every Nth capture, from the Kth")
     asked = parser.parse_args()
     if asked.what == "draw":
-        draw(asked.folder)
+        draw(asked.folder, asked.set)
     elif asked.what == "run":
         first, of = map(int, asked.part.split("/"))
         run(asked.folder, asked.codings, (first, of), asked.alone)
