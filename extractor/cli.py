@@ -19,7 +19,6 @@ from extractor.errors import CallError, OcrlogError
 from extractor.records import DOUBTS
 
 if TYPE_CHECKING:
-    from extractor.comparing.guesses import Question
     from extractor.comparing.running import Result
     from extractor.extracting import Outcome
 
@@ -150,8 +149,8 @@ def compare(
     no capture shows (batteries, room, rounds that were not run) stands in session.toml. What
     comes out is described in docs/comparing.md.
     """
-    from extractor.comparing.guesses import ask_all
-    from extractor.comparing.running import finish, prepare
+    from extractor.comparing.guesses import HINT, KINDS, ask_all
+    from extractor.comparing.running import answered, finish, prepare
     from extractor.extracting import settle
 
     settings = settle(
@@ -166,15 +165,22 @@ def compare(
     try:
         with _progress() as progress:
             prepared = prepare(settings, progress)
-        asked = prepared.questions if sys.stdin.isatty() and sys.stdout.isatty() else ()
-        answers = ask_all(asked, _ask)
+        asked = 0
+        for kind in KINDS if sys.stdin.isatty() and sys.stdout.isatty() else ():
+            found = [each for each in prepared.questions if isinstance(each, kind)]
+            if found and not asked:
+                typer.echo(HINT)
+            asked += len(found)
+            if answers := ask_all(found, _prompt):
+                with _progress() as progress:
+                    prepared = answered(prepared, answers, progress)
         with _progress() as progress:
-            result = finish(prepared, answers, progress)
+            result = finish(prepared, progress)
     except (KeyboardInterrupt, typer.Abort):
         typer.echo("ocrlog: interrupted; what was read is kept, the next run goes on", err=True)
         raise typer.Exit(INTERRUPTED) from None
     _say_problems(result.outcome)
-    _summarise_comparison(result, len(asked), time.monotonic() - began)
+    _summarise_comparison(result, asked, time.monotonic() - began)
     if result.outcome.problems:
         raise typer.Exit(SOME_UNUSABLE)
 
@@ -243,12 +249,9 @@ def _user() -> str:
         return "someone"
 
 
-def _ask(question: Question) -> str | None:
-    """Ask a person; see ``guesses.Ask``."""
-    if question.fact == "device":
-        shown = bool(question.default)
-        return str(typer.prompt(question.words, default=question.default, show_default=shown))
-    return "" if typer.confirm(question.words, default=True) else None
+def _prompt(words: str, default: str) -> str:
+    """Ask a person; see ``guesses.Prompt``."""
+    return str(typer.prompt(words, default=default, show_default=bool(default)))
 
 
 def _summarise_comparison(result: Result, asked: int, seconds: float) -> None:
@@ -263,7 +266,7 @@ def _summarise_comparison(result: Result, asked: int, seconds: float) -> None:
     if flagged:
         say(f"Note: {_count(flagged, 'flagged reading')} left out; `ocrlog review` settles them")
     for question in result.open_guesses:
-        say(f"Guess: {question.words} Guessed: {question.default or 'yes'}")
+        say(f"Guess: {question.told}")
     run = [each for each in whole.rounds.all if each.state == "run"]
     say(
         f"{_count(len(whole.rounds.subjects), 'device and variant', 'devices and variants')}, "

@@ -23,13 +23,14 @@ from extractor.export.csvw import METADATA_FILE
 from extractor.facts import Facts as SomeFacts
 from extractor.facts import read_facts_csv, write_answers, write_facts_csv
 from extractor.records import COMPARED, COMPARISON, ROUNDS
+from extractor.session import load_session
 
 # The summaries of rounds 1 and 2 of two devices, named as a phone names them, and H1's battery.
 DUMP = (
     "20260314_101329.png", "20260314_102430.png", "20260314_104918.jpg", "20260314_110032.jpg",
     "20260315_081205.png",
 )  # fmt: skip
-ANSWERS = {"Which device made the": ("First\n", "Second\n"), "Right?": ("y\n", "\n")}
+ANSWERS = {"which device?": ("First\n", "Second\n"), "Right (y, n)?": ("y\n", "\n")}
 
 
 @dataclass
@@ -85,10 +86,11 @@ def rows(file: Path) -> list[dict[str, str]]:
 
 def test_it_asks_for_what_matters_and_no_more(run):
     assert run.status == 0, run.screen
-    assert run.screen.count("Which device made the") == 2
-    assert run.screen.count("Right?") == 2
+    assert run.screen.count("which device?") == 2
+    assert run.screen.count("Right (y, n)?") == 2
     assert "4 questions asked" in run.screen
-    assert "First: by their times these are round 1" in run.screen  # as it was just named
+    assert run.screen.count("< goes back") == 1
+    assert "First, rounds by their times:" in run.screen  # as it was just named
 
 
 def test_answers_stand_in_facts_csv_as_a_persons(run):
@@ -119,7 +121,9 @@ def test_comparison_holds_figures_and_verdicts(run):
     energy = found["First", "1", "energy_a_pixel"]
     assert float(energy["value"]) == pytest.approx(106.59, abs=0.2)
     assert found["First", "2", "verdict"]["text"].startswith("throttled")
-    assert found["Second", "2", "verdict"]["text"].startswith("held")
+    capped = found["Second", "2", "verdict"]["text"]
+    assert capped.startswith("at its cap")  # nobody stated one: its chart shows it
+    assert "cap 60 fps (not stated: its frame rate stands there" in capped
     assert "hours_from_full" in {row["figure"] for row in table}
 
 
@@ -147,6 +151,14 @@ def test_the_summary_names_verdicts_what_is_missing_and_where_the_files_are(run)
     for words in ("First, round 2: throttled", "Next: First, Second: state the battery's charge",
                   "Next: state `ambient`", "report.html", "plots"):  # fmt: skip
         assert words in run.screen, words
+
+
+def test_a_session_file_is_left_to_fill_in_and_holds(run):
+    file = run.folder / "session.toml"
+    assert f"{file} waits to be filled in" in run.screen
+    left = load_session(file)
+    assert left.device["First"].screen == (2400, 1080)
+    assert left.device["First"].frame_cap is None  # nothing is taken for known
 
 
 # ---------------------------------------------------------------- calls that cannot work

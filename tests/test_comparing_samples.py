@@ -11,7 +11,7 @@ import pytest
 
 from extractor import compare
 from extractor.comparing.deriving import label
-from extractor.comparing.throttling import Verdict
+from extractor.comparing.throttling import Verdict, frame_cap
 from extractor.comparing.whole import Comparison, compare_all, rounds_grid
 
 PIXELS = {"H6": 1600 * 720}
@@ -375,3 +375,87 @@ def test_compare_gives_the_columns_of_comparison_csv():
     assert np.isnan(first["spread"])
     assert set(table["figure"]) >= {"verdict", "warning", "missing", "drain_power"}
     assert (table["figure"] == "verdict").sum() == 21
+
+
+# ---------------------------------------------------------------- caps that nobody stated
+
+
+@cache
+def uncapped(traces: bool = True) -> Comparison:
+    """The samples with a session file that states no cap."""
+    devices = {
+        name: device.model_copy(update={"frame_cap": None, "variant": {}})
+        for name, device in samples.session().device.items()
+    }
+    session = samples.session().model_copy(update={"device": devices})
+    lines = samples.columns() if traces else None
+    return compare_all(samples.readings(), session, samples.calibrations(), lines)
+
+
+def _seen_caps(whole: Comparison) -> dict[str, float]:
+    found = {
+        label(*subject): frame_cap(whole.rounds, whole.session, *subject)
+        for subject in whole.rounds.subjects
+    }
+    return {name: cap.fps for name, cap in found.items() if cap}
+
+
+def test_a_cap_is_seen_where_the_frame_rate_stands():
+    """H5 never reaches its cap, and H3 without a limiter its cap of 120 fps hardly ever."""
+    assert _seen_caps(uncapped()) == {
+        "H1": 60, "H2": 60, "H3 limiter-on": 50, "H4": 60, "H6": 90,
+    }  # fmt: skip
+    told = verdicts(uncapped())["H2", "", 1]
+    assert told.kind == "at its cap"
+    assert "not stated: its frame rate stands there" in told.evidence[0]
+    (todo,) = [each for each in uncapped().todos if "90 fps" in each.words]
+    assert todo.words.startswith("H6: taken for capped")
+
+
+def test_summaries_alone_show_a_cap_that_holds():
+    seen = _seen_caps(uncapped(traces=False))
+    assert seen == {"H2": 60, "H3 limiter-on": 50, "H4": 60}
+
+
+def test_no_cap_is_seen_where_one_is_stated():
+    whole_caps = [frame_cap(whole().rounds, whole().session, *s) for s in whole().rounds.subjects]
+    assert all(cap and not cap.seen for cap in whole_caps)
+    assert not any("frame_cap" in each.words for each in whole().todos)
+
+
+@pytest.mark.parametrize(("device", "variant"), [("H1", ""), ("H3", "limiter-off"), ("H6", "")])
+def test_the_onset_is_as_true_without_a_stated_cap(device, variant):
+    onset = verdicts(uncapped())[device, variant, 2].onset
+    assert onset is not None
+    assert abs(onset.at_s - _true_onset(device, variant)) <= 10
+
+
+def test_captures_at_the_cap_tell_the_onset_within_one_interval_of_theirs():
+    """H4: its charts only bound it; two captures at the cap show the clock before and after."""
+    first = samples.truth_rounds()["H4", "", 1, 1]
+    slow = float(np.argmax(samples.clock_ratio(first) < 0.99))
+    onset = verdicts(whole())["H4", "", 2].onset
+    assert onset is not None and onset.sign is not None
+    assert onset.sign.from_s <= slow <= onset.sign.to_s
+    assert "no proof" in onset.sign.words and "load 76 %" in onset.sign.words
+    assert onset.words.endswith("its clock lower by 8:17")
+
+
+def test_the_sign_is_told_of_no_other_device():
+    for (device, _, _), verdict in verdicts(whole()).items():
+        if device != "H4":
+            assert not (verdict.onset and verdict.onset.sign)
+
+
+def test_an_attempt_that_was_cut_short_is_named_and_hides_nothing():
+    """As a flat dump is compared before anybody says that H4's first try does not count."""
+    session = samples.session().model_copy(update={"does_not_count": ()})
+    told = compare_all(samples.readings(), session, samples.calibrations(), samples.columns())
+    (todo,) = [each for each in told.todos if "does_not_count" in each.words]
+    assert todo.words.startswith("H4: round 2, attempt 1 ended early")
+    onset = verdicts(told)["H4", "", 3].onset
+    counted = verdicts(by_columns())["H4", "", 3].onset
+    assert onset is not None and counted is not None and onset.sign is not None
+    assert (onset.from_s, onset.to_s, onset.sign.to_s) == (
+        counted.from_s, counted.to_s, counted.sign.to_s,
+    )  # fmt: skip

@@ -2,40 +2,183 @@
 
 A device told by its screen in session.toml, and a round that a path names, are not asked: only
 made-up names of devices, and rounds that were told from times alone. One question stands for
-all captures of a device, or of a device and variant.
+all captures of a device, or of a device and variant. Devices come first: once they are named,
+the rounds are guessed anew.
 """
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from extractor.extracting import Outcome
 from extractor.facts import Written, named_numbers
 from extractor.records import Capture
 from extractor.session import Session, match_pattern
 
+Prompt = Callable[[str, str], str]
+"""Asks a person: words and what Enter stands for -> what was typed, or that."""
+
+BACK = "<"
+LEAVE_OUT = "-"
+# Captures of one screen that lie further apart may be another device's.
+_APART = timedelta(minutes=5)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Captures that belong together: a round as guessed, or what was taken in one go."""
+
+    captures: tuple[str, ...]
+    words: str
+    round: int = 0
+    attempt: int = 1
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One guess: ``fact`` of ``captures``, what was guessed, and the question in words.
+    """One guess. ``told`` says what was guessed, in a line; ``captures`` are all it is about."""
 
-    ``fact`` is ``device``, answered by a name, or ``round``, answered by yes or no. ``words`` name
-    the device as it was guessed, ``device``.
-    """
+    told: str
+    stretches: tuple[Stretch, ...]
 
-    fact: str
-    device: str
-    captures: tuple[str, ...]
-    guesses: tuple[Mapping[str, str], ...]
+    @property
+    def captures(self) -> tuple[str, ...]:
+        """The captures of all stretches."""
+        return tuple(path for stretch in self.stretches for path in stretch.captures)
+
+    def ask(self, prompt: Prompt) -> Written | None:
+        """Ask it; return capture -> fact -> text, or None to go back to the question before."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceQuestion(Question):
+    """Which device made the captures of one size; ``devices`` of session.toml have that screen."""
+
     words: str
-    default: str = ""
+    default: str
+
+    def ask(self, prompt: Prompt) -> Written | None:
+        """Ask for a name; of several with ``/`` between, ask for each stretch in turn."""
+        while True:
+            typed = prompt(self.words, self.default).strip()
+            if typed == BACK:
+                return None
+            names = [name.strip() for name in typed.split("/") if name.strip()]
+            if len(names) < 2:
+                return {path: {"device": name} for path in self.captures for name in names}
+            chosen = self._each(names, prompt)
+            if chosen is not None:
+                return chosen
+
+    def _each(self, names: Sequence[str], prompt: Prompt) -> Written | None:
+        chosen: list[str] = []
+        while len(chosen) < len(self.stretches):
+            stretch = self.stretches[len(chosen)]
+            usual = chosen[-1] if chosen else names[0]
+            typed = prompt(f"  {stretch.words}: {' or '.join(names)}?", usual).strip()
+            if typed in (*names, LEAVE_OUT):
+                chosen.append(typed)
+            elif typed == BACK and not chosen:
+                return None
+            elif typed == BACK:
+                chosen.pop()
+        return {
+            path: {"device": name}
+            for stretch, name in zip(self.stretches, chosen, strict=True)
+            if name != LEAVE_OUT
+            for path in stretch.captures
+        }
 
 
-Ask = Callable[[Question], str | None]
-"""Asks a person: a name for a device; for rounds '' means they are right, None leaves it open."""
+@dataclass(frozen=True, slots=True)
+class RoundQuestion(Question):
+    """Whether the rounds of a device and variant, told from times, are right."""
+
+    device: str
+    variant: str
+
+    @property
+    def words(self) -> str:
+        """What was guessed, a line a round, and the question."""
+        lines = [f"  round {_numbered(each)}  {each.words}" for each in self.stretches]
+        name = f"{self.device} {self.variant}".strip()
+        return "\n".join([f"{name}, rounds by their times:", *lines, "Right (y, n)?"])
+
+    def ask(self, prompt: Prompt) -> Written | None:
+        """Ask whether all are right; if not, for each what it is."""
+        while True:
+            typed = prompt(self.words, "y").strip().lower()
+            if typed == BACK:
+                return None
+            if typed in ("y", "yes"):
+                return {
+                    path: {"round": str(each.round), "attempt": str(each.attempt)}
+                    for each in self.stretches
+                    for path in each.captures
+                }
+            if typed in ("n", "no"):
+                mended = self._each(prompt)
+                if mended is not None:
+                    return mended
+
+    def _each(self, prompt: Prompt) -> Written | None:
+        """Ask for each stretch; what follows one that was mended counts on from it."""
+        head = (
+            "Type what each is: its round, and the variant if a switch was changed, as `1` or "
+            f"`1 limiter-on`.\nThe same round again is a further attempt; {LEAVE_OUT} leaves it "
+            f"out; Enter keeps; {BACK} goes back.\n"
+        )
+        chosen: list[tuple[int, str]] = []
+        while len(chosen) < len(self.stretches):
+            stretch = self.stretches[len(chosen)]
+            usual = self._usual(chosen)
+            typed = prompt(f"{head}  {stretch.words}: round", usual).strip()
+            head = ""
+            if typed == BACK:
+                if not chosen:
+                    return None
+                chosen.pop()
+            elif typed == LEAVE_OUT:
+                chosen.append((0, ""))
+            elif match := re.fullmatch(r"(?:round )?([1-9][0-9]{0,3})(?:\s+(\S.*))?", typed):
+                chosen.append((int(match[1]), match[2] or self.variant))
+        return self._mended(chosen)
+
+    def _usual(self, chosen: Sequence[tuple[int, str]]) -> str:
+        """What Enter stands for: as guessed so far, else the round after the last."""
+        last = next(((n, v) for n, v in reversed(chosen) if n), None)
+        guessed = [(each.round, self.variant) for each in self.stretches]
+        if last is None or list(chosen) == guessed[: len(chosen)]:
+            number, variant = guessed[len(chosen)]
+        else:
+            number, variant = last[0] + 1, last[1]
+        return f"{number} {variant if variant != self.variant else ''}".strip()
+
+    def _mended(self, chosen: Sequence[tuple[int, str]]) -> Written:
+        answers: dict[str, dict[str, str]] = {}
+        attempts: dict[tuple[int, str], int] = defaultdict(int)
+        for stretch, (number, variant) in zip(self.stretches, chosen, strict=True):
+            attempts[number, variant] += 1
+            facts = {"round": str(number), "attempt": str(attempts[number, variant])}
+            if variant != self.variant:
+                facts["variant"] = variant
+            for path in stretch.captures:
+                answers[path] = dict(facts) if number else {"round": "", "attempt": ""}
+        return answers
+
+
+KINDS = (DeviceQuestion, RoundQuestion)
+"""The kinds of questions in the order in which they are asked: rounds hang on devices."""
+
+HINT = (
+    f"Enter takes what stands in [ ], {BACK} goes back. Where two devices have the same screen, "
+    "type both names with / between."
+)
 
 
 def questions(outcome: Outcome, session: Session, written: Written) -> list[Question]:
@@ -55,6 +198,21 @@ def questions(outcome: Outcome, session: Session, written: Written) -> list[Ques
     ]
 
 
+def ask_all(found: Sequence[Question], prompt: Prompt) -> Written:
+    """Ask every question; return what was answered: capture -> fact -> text."""
+    answers: list[Written] = []
+    while len(answers) < len(found):
+        answer = found[len(answers)].ask(prompt)
+        if answer is not None:
+            answers.append(answer)
+        elif answers:
+            answers.pop()
+    return {path: facts for answer in answers for path, facts in answer.items()}
+
+
+# ---------------------------------------------------------------- what is asked
+
+
 def _devices(
     captures: Mapping[str, Capture],
     facts: Mapping[str, Mapping[str, str]],
@@ -68,15 +226,22 @@ def _devices(
             each = captures[path]
             size = sorted((each.width, each.height), reverse=True)
             groups[name, size[0], size[1]].append(path)
-    for (name, width, height), paths in groups.items():
-        what = "1 capture" if len(paths) == 1 else f"{len(paths)} captures"
-        yield Question(
-            "device",
-            name,
-            tuple(paths),
-            tuple({"device": name} for _ in paths),
-            f"Which device made the {what} of {width} × {height} px ({paths[0]}, ...)?",
-            name,
+    in_time = sorted(
+        groups.items(), key=lambda group: min(_taken(path, captures) for path in group[1])
+    )
+    for (name, width, height), paths in in_time:
+        fitting = [
+            each
+            for each, known in session.device.items()
+            if known.screen and sorted(known.screen, reverse=True) == [width, height]
+        ]
+        told = f"{_counted(paths)} of {width} × {height} px, {_when(paths, captures)}"
+        example = f"{paths[0]}, ..." if len(paths) > 1 else paths[0]
+        yield DeviceQuestion(
+            f"{told} ({example}): device {name or 'unknown'}",
+            tuple(_apart(paths, captures)),
+            f"{told} ({example}): which device?",
+            name or " / ".join(fitting),
         )
 
 
@@ -85,62 +250,58 @@ def _rounds(
     facts: Mapping[str, Mapping[str, str]],
     is_guess: Callable[[str, str], bool],
 ) -> Iterable[Question]:
-    groups: dict[tuple[str, str], list[str]] = defaultdict(list)
+    groups: dict[tuple[str, str], dict[tuple[int, int], list[str]]] = defaultdict(dict)
     for path, known in facts.items():
         if known.get("round") and is_guess(path, "round") and "round" not in named_numbers(path):
-            groups[known.get("device", ""), known.get("variant", "")].append(path)
-    for (device, variant), paths in groups.items():
-        told = _told(paths, captures, facts)
-        yield Question(
-            "round",
-            device,
-            tuple(paths),
-            tuple(
-                {name: facts[path][name] for name in ("round", "attempt") if name in facts[path]}
-                for path in paths
-            ),
-            f"{device} {variant}".strip() + f": by their times these are {told}. Right?",
+            key = int(known["round"]), int(known.get("attempt", "1"))
+            subject = known.get("device", ""), known.get("variant", "")
+            groups[subject].setdefault(key, []).append(path)
+    for (device, variant), them in sorted(groups.items()):
+        stretches = [
+            Stretch(tuple(paths), f"{_when(paths, captures)}, {_counted(paths)}", number, attempt)
+            for (number, attempt), paths in them.items()
+        ]
+        stretches.sort(key=lambda each: min(_taken(path, captures) for path in each.captures))
+        told = "; ".join(f"round {_numbered(each)} {each.words}" for each in stretches)
+        yield RoundQuestion(
+            f"{f'{device} {variant}'.strip()}: {told}", tuple(stretches), device, variant
         )
 
 
-def _told(
-    paths: Sequence[str],
-    captures: Mapping[str, Capture],
-    facts: Mapping[str, Mapping[str, str]],
-) -> str:
-    groups: dict[tuple[int, int], list[datetime]] = defaultdict(list)
-    for path in paths:
-        key = int(facts[path]["round"]), int(facts[path].get("attempt", "1"))
-        if captures[path].taken:
-            groups[key].append(datetime.fromisoformat(captures[path].taken))
-    parts = []
-    for (number, attempt), times in sorted(groups.items()):
-        again = f" (attempt {attempt})" if attempt > 1 else ""
-        parts.append(
-            f"round {number}{again} {min(times):%H:%M} to {max(times):%H:%M}, {len(times)} captures"
-        )
-    return "; ".join(parts)
+def _apart(paths: Sequence[str], captures: Mapping[str, Capture]) -> Iterable[Stretch]:
+    """The captures of one screen, in stretches between which another device may have been run."""
+    groups: list[list[str]] = []
+    last = datetime.min
+    for path in sorted(paths, key=lambda path: (_taken(path, captures), path)):
+        taken = _taken(path, captures)
+        if not groups or taken - last > _APART:
+            groups.append([])
+        groups[-1].append(path)
+        last = taken + timedelta(seconds=captures[path].duration_s or 0.0)
+    for them in groups:
+        yield Stretch(tuple(them), f"{_when(them, captures)}, {_counted(them)}")
 
 
-def _renamed(question: Question, answers: Written) -> Question:
-    """Name the device as the person has just named it."""
-    name = answers.get(question.captures[0], {}).get("device")
-    if question.fact != "round" or not name:
-        return question
-    return replace(question, words=name + question.words.removeprefix(question.device))
+def _taken(path: str, captures: Mapping[str, Capture]) -> datetime:
+    """By the clock on the device: zones are dropped, names have none."""
+    taken = captures[path].taken
+    return datetime.fromisoformat(taken).replace(tzinfo=None) if taken else datetime.min
 
 
-def ask_all(found: Sequence[Question], ask: Ask) -> Written:
-    """Ask every question; return what was answered: capture -> fact -> text."""
-    answers: dict[str, dict[str, str]] = defaultdict(dict)
-    for question in found:
-        answer = ask(_renamed(question, answers))
-        if answer is None:
-            continue
-        for path, guess in zip(question.captures, question.guesses, strict=True):
-            if question.fact == "device":
-                if answer.strip():
-                    answers[path]["device"] = answer.strip()
-            else:
-                answers[path].update(guess)
-    return dict(answers)
+def _when(paths: Sequence[str], captures: Mapping[str, Capture]) -> str:
+    times = [time for path in paths if (time := _taken(path, captures)) != datetime.min]
+    if not times:
+        return "time unknown"
+    first, last = min(times), max(times)
+    if first.date() == last.date():
+        ends = f"{first:%H:%M}" if first == last else f"{first:%H:%M} to {last:%H:%M}"
+        return f"{first:%Y-%m-%d} {ends}"
+    return f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}"
+
+
+def _numbered(each: Stretch) -> str:
+    return f"{each.round} (attempt {each.attempt})" if each.attempt > 1 else str(each.round)
+
+
+def _counted(paths: Sequence[str]) -> str:
+    return "1 capture" if len(paths) == 1 else f"{len(paths)} captures"

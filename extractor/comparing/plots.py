@@ -702,12 +702,12 @@ def _trace_of(subject: Subject, verdict: Verdict | None) -> Callable[[_Canvas], 
         panels = [axes]
         _draw_lines(canvas, axes, lines, colour, number=True)
         axes.set_ylabel("fps")
-        cap = frame_cap(whole.session, *subject)
+        cap = frame_cap(whole.rounds, whole.session, *subject)
         tops = [max(values) for _, _, _, values in lines]
-        axes.set_ylim(0, max([*tops, whole.session.smooth_floor, cap or 0.0]) * 1.18)
+        axes.set_ylim(0, max([*tops, whole.session.smooth_floor, cap.fps if cap else 0.0]) * 1.18)
         _level(canvas, axes, whole.session.smooth_floor, f"floor {whole.session.smooth_floor:g}")
         if cap:
-            _level(canvas, axes, cap, f"cap {cap:g}")
+            _level(canvas, axes, cap.fps, f"cap {cap.fps:g}")
         if warm:
             below = canvas.axes((0.08, 0.225, 0.82, 0.17))
             _draw_lines(canvas, below, warm, colour, number=False)

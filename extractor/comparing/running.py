@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from extractor import export, extracting, store
 from extractor.comparing import evidence, plots
-from extractor.comparing.guesses import Question, questions
+from extractor.comparing.drafting import draft
+from extractor.comparing.guesses import DeviceQuestion, Question, questions
 from extractor.comparing.report import People, pictures, report
 from extractor.comparing.tables import markdown, workbook
 from extractor.comparing.whole import Comparison, compare_all, comparison_grid, rounds_grid
@@ -20,7 +21,7 @@ from extractor.export.csvw import metadata
 from extractor.export.grids import Grid
 from extractor.export.stage import Stage
 from extractor.extracting import Outcome, Settings
-from extractor.facts import NOTHING_WRITTEN, Written, read_facts_csv, write_answers
+from extractor.facts import Written, read_facts_csv, write_answers
 from extractor.records import Box, unguard_cell, unguard_path
 from extractor.session import Session, load_session
 
@@ -53,6 +54,7 @@ class Prepared:
     outcome: Outcome
     session: Session
     questions: tuple[Question, ...]
+    notices: tuple[str, ...] = ()
 
 
 def prepare(settings: Settings, progress: Progress = _silent) -> Prepared:
@@ -63,18 +65,19 @@ def prepare(settings: Settings, progress: Progress = _silent) -> Prepared:
     return Prepared(outcome, session, tuple(found))
 
 
-def finish(
-    prepared: Prepared, answers: Written = NOTHING_WRITTEN, progress: Progress = _silent
-) -> Result:
-    """Settle the answers in facts.csv, compare, draw and write everything.
+def answered(prepared: Prepared, answers: Written, progress: Progress = _silent) -> Prepared:
+    """Write the answers into facts.csv and guess anew what follows from them."""
+    told = write_answers(prepared.outcome.facts_file, answers)
+    anew = prepare(prepared.outcome.settings, progress)
+    return replace(anew, notices=(*prepared.notices, *told))
+
+
+def finish(prepared: Prepared, progress: Progress = _silent) -> Result:
+    """Compare, draw and write everything.
 
     Raises CallError if no capture belongs to a round of a known device.
     """
-    told: tuple[str, ...] = ()
     settings = prepared.outcome.settings
-    if answers:
-        told = write_answers(prepared.outcome.facts_file, answers)
-        prepared = prepare(settings, progress)
     outcome = prepared.outcome
     readings = export.readings_frame(outcome.judgement, outcome.layouts)
     whole = compare_all(readings, prepared.session, outcome.layouts.values(), _traces(settings.out))
@@ -86,12 +89,33 @@ def finish(
     with store.writer_lock(settings.out):
         crops = _crops(outcome, whole, progress)
         notices = _write(settings.out, whole, crops, _people(outcome), progress)
-    return Result(outcome, whole, settings.out / FOLDER, prepared.questions, (*told, *notices))
+    notices += _draft(prepared, whole)
+    return Result(
+        outcome, whole, settings.out / FOLDER, prepared.questions, (*prepared.notices, *notices)
+    )
 
 
 def _session(settings: Settings) -> Session:
     file = settings.captures / "session.toml"
     return load_session(file) if file.exists() else Session(format=1)
+
+
+def _draft(prepared: Prepared, whole: Comparison) -> tuple[str, ...]:
+    """Leave a session file to fill in where there is none and every device has its name."""
+    file = prepared.outcome.settings.captures / "session.toml"
+    if file.exists() or any(isinstance(each, DeviceQuestion) for each in prepared.questions):
+        return ()
+    screens: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for verdict in prepared.outcome.judgement.verdicts:
+        capture = verdict.sighting.capture
+        long, short = max(capture.width, capture.height), min(capture.width, capture.height)
+        screens[verdict.sighting.facts.get("device", "")].append((long, short))
+    try:
+        with file.open("x", encoding="utf-8") as out:
+            out.write(draft(whole, screens))
+    except OSError:  # the captures cannot be written beside: nothing hangs on the draft
+        return ()
+    return (f"{file} waits to be filled in: batteries, room, caps, rounds not run",)
 
 
 def _traces(out: Path) -> pd.DataFrame | None:

@@ -63,9 +63,49 @@ _BESIDE = 30.0
 _MEDIA = {"trace": "chart", "recording": "recording"}
 
 
+# Caps and refresh rates in use (common practice), fps.
+_USUAL_CAPS = (165, 144, 120, 90, 72, 60, 50, 48, 45, 40, 30)
+# A plateau holds this share of a round's samples, and at most that share lies above it.
+_PLATEAU = 0.2
+_ABOVE = 0.01
+_MANY = 40
+# A clock that is mostly this share lower from then on (a pause cools) did not just idle.
+_SHOWN = 0.01
+# Windows of a capped rate that a monitor counts lie up to this much above it.
+_HIGHEST = 1.03
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """A cap on the frame rate, fps. ``seen`` says what shows it, '' where it is stated."""
+
+    fps: float
+    seen: str = ""
+
+    @property
+    def words(self) -> str:
+        """The cap, and that nobody stated it if so."""
+        return f"cap {self.fps:g} fps" + (f" (not stated: {self.seen})" if self.seen else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """A lower clock at an unchanged frame rate, between two captures, s from the start of round 1.
+
+    A usual sign of throttling (common practice), no proof: a clock also falls with less to do.
+    """
+
+    from_s: float
+    to_s: float
+    words: str
+
+
 @dataclass(frozen=True, slots=True)
 class Onset:
-    """When a fall began, s from the start of round 1, with the bounds it lies between."""
+    """When a fall began, s from the start of round 1, with the bounds it lies between.
+
+    ``sign`` is what single captures show of it meanwhile, where the cap hides the fall.
+    """
 
     at_s: float
     from_s: float
@@ -73,6 +113,7 @@ class Onset:
     how: How | None
     left: float
     shown_by: str
+    sign: Sign | None = None
 
     @property
     def is_sharp(self) -> bool:
@@ -84,7 +125,8 @@ class Onset:
         """When it began, in words: one time, or two where it lies anywhere between them."""
         if self.is_sharp:
             return f"from {clock(self.at_s)} on"
-        return f"begun between {clock(self.from_s)} and {clock(self.to_s)}"
+        told = f"begun between {clock(self.from_s)} and {clock(self.to_s)}"
+        return told + (f", its clock lower by {clock(self.sign.to_s)}" if self.sign else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,13 +184,47 @@ def clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02}"
 
 
-def frame_cap(session: Session, device: str, variant: str) -> float | None:
-    """The cap on the frame rate, fps: the variant's, else the device's, else None."""
+def frame_cap(rounds: Rounds, session: Session, device: str, variant: str) -> Cap | None:
+    """The cap on the frame rate: stated for the variant, else for the device, else as seen."""
     known = session.device.get(device)
-    if known is None:
-        return None
-    switches = known.variant.get(variant)
-    return (switches.frame_cap if switches else None) or known.frame_cap
+    switches = known.variant.get(variant) if known else None
+    stated = (switches.frame_cap if switches else None) or (known.frame_cap if known else None)
+    if stated:
+        return Cap(stated)
+    runs = [
+        each
+        for each in rounds.all
+        if each.state == "run" and (each.key.device, each.key.variant) == (device, variant)
+    ]
+    return _seen_cap(runs)
+
+
+def _seen_cap(runs: Sequence[Round]) -> Cap | None:
+    """A cap that nobody stated: a usual rate at which the frame rate stands, and never above.
+
+    Told from charts and recordings, else from a summary whose mean and highest both lie there.
+    """
+    rates = [
+        without_spikes(np.asarray(line.values))
+        for line in _lines(runs, "frame_rate")
+        if len(line.values) >= _MANY
+    ]
+    for fps in _USUAL_CAPS:
+        low, high = AT_CAP * fps, _HIGHEST * fps
+        shares = [
+            float(np.mean((values >= low) & (values <= high)))
+            for values in rates
+            if np.sum(values > high) <= max(1, _ABOVE * len(values))
+        ]
+        if shares and len(shares) == len(rates) and max(shares) >= _PLATEAU:
+            return Cap(fps, f"its frame rate stands there {100 * max(shares):.0f} % of a round")
+        for each in () if rates else runs:
+            mean = each.figures.get("frame_rate_mean")
+            top = each.figures.get("frame_rate_highest")
+            if mean and top and mean.value >= low and fps <= top.value <= high:
+                return Cap(fps, f"its frame rate is {mean.value:g} fps in the mean, at most "
+                                f"{top.value:g} fps")  # fmt: skip
+    return None
 
 
 # ---------------------------------------------------------------- one device and variant
@@ -159,7 +235,9 @@ class _Subject:
 
     def __init__(self, rounds: Rounds, session: Session, device: str, variant: str) -> None:
         self.session, self.device, self.variant = session, device, variant
-        self.cap = frame_cap(session, device, variant)
+        cap = frame_cap(rounds, session, device, variant)
+        self.cap = cap.fps if cap else None
+        self.cap_words = cap.words if cap else ""
         numbers = sorted(
             {
                 each.key.round
@@ -208,6 +286,7 @@ class _Subject:
                 evidence.append("no temperature of both rounds is shown")
         elif self.cap and rate >= AT_CAP * self.cap:
             kind = "held on less power" if less_power else "at its cap"
+            evidence.append(self.cap_words)
         elif less_power:
             kind = "held on less power"
         else:
@@ -220,7 +299,7 @@ class _Subject:
         if onset and number == 1 and self._later_throttled():
             return self._made(number, "throttled", outcome, evidence)
         if self.cap and rate >= AT_CAP * self.cap:
-            evidence.append(f"frame rate {rate:.1f} fps, cap {self.cap:g} fps")
+            evidence.append(f"frame rate {rate:.1f} fps, {self.cap_words}")
             return self._made(number, "at its cap", outcome, evidence)
         if rate < self.session.smooth_floor:
             evidence.append(f"frame rate {rate:.1f} fps, floor {self.session.smooth_floor:g} fps")
@@ -261,6 +340,8 @@ class _Subject:
                 f"{onset.shown_by}: falls between {clock(onset.from_s)} and {clock(onset.to_s)}, "
                 + left
             )
+            if onset.sign:
+                evidence.append(onset.sign.words)
         return Verdict(
             self.device, self.variant, number, kind, onset.how if onset else None, onset, outcome,
             tuple(evidence),
@@ -344,22 +425,26 @@ class _Subject:
 
     def _is_slower_in_places(self, number: int, evidence: list[str]) -> bool:
         """Whether the rate is lower at those places of the scene where the cap does not hide it."""
-        first = _line(self.rounds[1], "frame_rate")
-        later = _line(self.rounds[number], "frame_rate")
-        if first is None or later is None or not self.cap:
-            return False
-        _, ratio = self._divided(later, first, free=first)
-        if len(ratio) < _FEW:
-            return False
-        middle = float(np.median(ratio))
-        error = 1.2533 * 1.4826 * float(np.median(np.abs(ratio - middle))) / math.sqrt(len(ratio))
-        down = middle < -max(LEAST_FALL, 3 * error)
-        if down:
+        lower = self._lower_in_places(_line(self.rounds[number], "frame_rate"))
+        if lower:
+            places, middle = lower
             evidence.append(
                 f"charts: {100 * (1 - math.exp(middle)):.0f} % lower than in round 1 at the "
-                f"{len(ratio)} samples where round 1 was below its cap"
+                f"{places} samples where round 1 was below its cap"
             )
-        return down
+        return lower is not None
+
+    def _lower_in_places(self, later: Series | None) -> tuple[int, float] | None:
+        """At how many open places a later chart is below round 1, and by what logarithm."""
+        first = _line(self.rounds[1], "frame_rate")
+        if first is None or later is None or not self.cap:
+            return None
+        _, ratio = self._divided(later, first, free=first)
+        if len(ratio) < _FEW:
+            return None
+        middle = float(np.median(ratio))
+        error = 1.2533 * 1.4826 * float(np.median(np.abs(ratio - middle))) / math.sqrt(len(ratio))
+        return (len(ratio), middle) if middle < -max(LEAST_FALL, 3 * error) else None
 
     def _is_cooler(self, number: int, evidence: list[str]) -> bool | None:
         """Whether a round stayed cooler than round 1; None if no temperature is known of both.
@@ -473,20 +558,48 @@ class _Subject:
         first = _line(self.rounds[1], "frame_rate")
         if first is None:
             return None
-        for number in self.rounds:
-            later = _line(self.rounds[number], "frame_rate")
-            start = self._starts(self.rounds[number][0])
-            if number == 1 or later is None or start is None:
-                continue
-            if not self._is_slower_in_places(number, []):
+        for number, each in (
+            (number, each)
+            for number, attempts in self.rounds.items()
+            for each in attempts
+            if number > 1
+        ):
+            later, start = _line([each], "frame_rate"), self._starts(each)
+            if later is None or start is None or not self._lower_in_places(later):
                 continue
             times, ratio = self._divided(later, first, free=first)
             low, high = float(times[-1]), start + float(times[0])
+            sign = self._sign()
             return Onset(
                 (low + high) / 2, low, high, None, math.exp(float(np.median(ratio))),
                 "frame rate in the charts, between the last place of round 1 that the cap does "
                 f"not hide and the first of round {number}",
+                sign if sign and low <= sign.to_s <= high else None,
             )  # fmt: skip
+        return None
+
+    def _sign(self) -> Sign | None:
+        """Between which captures the clock first fell while the frame rate stood at the cap."""
+        seen = sorted(
+            sample
+            for attempts in self.rounds.values()
+            for each in attempts
+            if (start := self._starts(each)) is not None
+            for sample in _moments(each, start)
+        )
+        at_cap = [moment for moment in seen if self.cap and moment.rate >= AT_CAP * self.cap]
+        for place in range(1, len(at_cap)):
+            full = max(moment.clock for moment in at_cap[:place])
+            before, here = at_cap[place - 1], at_cap[place]
+            usual = statistics.median(moment.clock for moment in at_cap[place:])
+            lasting = usual <= full * (1 - _SHOWN)
+            if lasting and here.clock <= full * (1 - LEAST_FALL):
+                return Sign(
+                    before.at_s, here.at_s,
+                    f"captures at the cap: clock {before.words} at {clock(before.at_s)}, "
+                    f"{here.words} at {clock(here.at_s)}; a lower clock at an unchanged frame "
+                    "rate is a usual sign of throttling (common practice), no proof",
+                )  # fmt: skip
         return None
 
     def _divided(self, one: Series, other: Series, *, free: Series) -> tuple[Floats, Floats]:
@@ -507,6 +620,36 @@ class _Subject:
         return np.asarray(times, dtype=np.float64), np.asarray(ratio, dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class _Moment:
+    """What a still shows of one moment: s from the start of round 1, MHz, fps, % or None."""
+
+    at_s: float
+    clock: float
+    rate: float
+    load: float | None
+
+    @property
+    def words(self) -> str:
+        """Clock and load, as shown."""
+        load = "" if self.load is None else f" (load {self.load:g} %)"
+        return f"{self.clock:g} MHz{load}"
+
+
+def _moments(each: Round, start: float) -> Iterable[_Moment]:
+    """The stills of a round that show a clock and a frame rate of the moment, and their times."""
+
+    def of(quantity: str) -> dict[str, float]:
+        measured = each.instants.get(Measure(quantity, "now"), [])
+        return {one.capture: one.value for one in measured if one.at_s is None}
+
+    rates, loads = of("frame_rate"), of("load")
+    for one in each.instants.get(Measure("clock", "now"), []):
+        if one.capture in rates and one.at_s is None and one.taken and each.began:
+            at_s = start + (one.taken - each.began).total_seconds()
+            yield _Moment(at_s, one.value, rates[one.capture], loads.get(one.capture))
+
+
 def _lines(attempts: Iterable[Round], quantity: str) -> list[Series]:
     """The best series of a quantity of each attempt: the finest that runs longest."""
     found = []
@@ -519,8 +662,9 @@ def _lines(attempts: Iterable[Round], quantity: str) -> list[Series]:
 
 
 def _line(attempts: Sequence[Round], quantity: str) -> Series | None:
+    """The one of them that runs longest."""
     lines = _lines(attempts, quantity)
-    return lines[0] if lines else None
+    return max(lines, key=lambda line: line.times[-1] - line.times[0], default=None)
 
 
 def _thinned(line: Series) -> Series:

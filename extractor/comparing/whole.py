@@ -12,7 +12,7 @@ from extractor.comparing.deriving import HELP, Derived, Subject, derive, energy_
 from extractor.comparing.figures import u_display
 from extractor.comparing.measured import measure
 from extractor.comparing.rounds import MEASURES, Round, Rounds, build
-from extractor.comparing.throttling import Verdict, judge
+from extractor.comparing.throttling import Verdict, frame_cap, judge
 from extractor.comparing.warnings import Warning, warn
 from extractor.export.grids import Cell, Grid
 from extractor.records import COMPARISON, ROUNDS
@@ -127,6 +127,8 @@ def _todos(rounds: Rounds, derived: Sequence[Derived], session: Session) -> list
             wanted["state the battery's charge and voltage in session.toml"].append((device, ""))
         if known is None or known.frames == "unknown":
             wanted["state in session.toml what `frames` counts"].append((device, ""))
+    wanted.update(_seen_caps(rounds, session))
+    wanted.update(_cut_short(rounds))
     todos = [Todo(tuple(about), text) for text, about in wanted.items()]
     if session.ambient is None:
         todos.append(Todo((), "state `ambient`, the room's temperature, for the rise over it"))
@@ -135,6 +137,33 @@ def _todos(rounds: Rounds, derived: Sequence[Derived], session: Session) -> list
             Todo((), "repeat a round on one device: how well a figure repeats is not measured")
         )
     return todos
+
+
+def _cut_short(rounds: Rounds) -> dict[str, list[Subject]]:
+    """Attempts that ended early beside others that did not: they pull the mean elsewhere."""
+    wanted: dict[str, list[Subject]] = defaultdict(list)
+    for each in rounds.all:
+        key = each.key
+        others = rounds.of(key.device, key.variant, key.round)
+        if each in others and each.ended_early and not all(other.ended_early for other in others):
+            wanted[
+                f"round {key.round}, attempt {key.attempt} ended early and is averaged with the "
+                "others; if it does not count, state it under [[does_not_count]]"
+            ].append((key.device, key.variant))
+    return wanted
+
+
+def _seen_caps(rounds: Rounds, session: Session) -> dict[str, list[Subject]]:
+    """What to state of caps that were taken from the frame rate itself."""
+    wanted: dict[str, list[Subject]] = defaultdict(list)
+    for subject in rounds.subjects:
+        cap = frame_cap(rounds, session, *subject)
+        if cap and cap.seen:
+            wanted[
+                f"taken for capped at {cap.fps:g} fps, where the frame rate stands; state "
+                "`frame_cap` in session.toml"
+            ].append(subject)
+    return wanted
 
 
 def _listed(numbers: Sequence[int]) -> str:
