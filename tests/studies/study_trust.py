@@ -178,6 +178,7 @@ def _about(tile: Tile, cell: Cell, pages: Pages) -> dict[str, str]:
         "coding": pages.coding, "letters": letter, "layout": tile.arrangement.name,
         "font class": tile.style.face.kind, "family": tile.style.face.family,
         "kind": readout.kind, "panel": tile.panel,
+        "panel and coding": f"{tile.panel}, {pages.coding}",
         "checks": ("run" if tile.session.in_run else "alone")
         + (", related" if related else "") + (", bounds" if readout.bounds else ""),
     }  # fmt: skip
@@ -436,7 +437,8 @@ def report(counts: Path, which: str, mark: str) -> None:
     print("\n| | figures | slower readers | flagged | read wrong | released wrong |")
     print("|---|---|---|---|---|---|")
     for key, order in (("coding", CODINGS), ("letters", None), ("layout", None), ("panel", None),
-                       ("kind", None), ("font class", None), ("checks", None)):  # fmt: skip
+                       ("panel and coding", None), ("kind", None), ("font class", None),
+                       ("checks", None)):  # fmt: skip
         for value in order or sorted(total["totals"][key]):
             if value in total["totals"][key]:
                 a, b, c, d, e = total["totals"][key][value]
