@@ -234,3 +234,23 @@ def test_markdown_has_a_row_a_device_and_the_caution():
     assert CAUTION in text
     odd = markdown(compared(a_round(device="a|b")))
     assert "a\\|b" in odd
+
+
+def test_a_round_that_was_not_run_is_no_unknown_figure(page_file):
+    """H6 was stopped by heat in round 2: its third round is an outcome, in words."""
+    header, rows = summary_table(whole())
+    last = [name.startswith("Frame rate left") for name in header].index(True)
+    assert {row[0]: row[last] for row in rows}["H6"] == "not run"
+    assert '<span class="soft">not run</span>' in page_file.read_text(encoding="utf-8")
+
+
+def test_keys_of_files_stand_as_code_and_what_a_person_wrote_is_escaped():
+    from extractor.comparing.report import _code
+
+    assert _code("state `frames` <now>") == "state <code>frames</code> &lt;now&gt;"
+    assert _code("`<b>`") == "<code>&lt;b&gt;</code>"
+    assert _code("an odd ` one") == "an odd ` one"
+
+
+def test_it_prints_with_margins_of_its_own(page_file):
+    assert "@page { margin: 14mm 12mm; }" in page_file.read_text(encoding="utf-8")

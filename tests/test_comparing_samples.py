@@ -441,6 +441,24 @@ def test_captures_at_the_cap_tell_the_onset_within_one_interval_of_theirs():
     assert onset.words.endswith("its clock lower by 8:17")
 
 
+def test_a_capture_that_is_in_doubt_widens_the_interval_and_breaks_nothing():
+    readings = samples.readings()
+    doubted = (readings["capture"] == "H4/round-1/20260314_124727.webp") & (
+        readings["readout"] == "gpu_clock"
+    )
+    assert doubted.sum() == 1
+    readings = readings.assign(
+        value=readings["value"].mask(doubted), flags=readings["flags"].mask(doubted, "unsure")
+    )
+    told = compare_all(readings, samples.session(), samples.calibrations(), samples.columns())
+    onset = verdicts(told)["H4", "", 1].onset
+    assert onset is not None and onset.sign is not None
+    first = samples.truth_rounds()["H4", "", 1, 1]
+    slow = float(np.argmax(samples.clock_ratio(first) < 0.99))
+    assert onset.sign.from_s <= slow <= onset.sign.to_s
+    assert "1150 MHz (load 99 %)" in verdicts(told)["H4", "", 1].evidence[-1]
+
+
 def test_the_sign_is_told_of_no_other_device():
     for (device, _, _), verdict in verdicts(whole()).items():
         if device != "H4":

@@ -36,6 +36,7 @@ _DOTS = 100  # a px of a plot of 1080 lines is one dot
 _REPORT_DOTS = 75
 _HATCH = "///"
 _FOOT_LINES = 3
+_NEAR_WHOLE = 93.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,11 +195,20 @@ class _Canvas:
     def _add_halo(self) -> None:
         if not self.style.halo:
             return
+        from matplotlib.colors import same_color
+        from matplotlib.lines import Line2D
         from matplotlib.patheffects import withStroke
+        from matplotlib.spines import Spine
         from matplotlib.text import Text
 
         for text in self.figure.findobj(Text):
             text.set_path_effects([withStroke(linewidth=5, foreground=self.style.halo)])
+        found: list[Any] = [*self.figure.findobj(Line2D), *self.figure.findobj(Spine)]
+        for line in found:
+            colour = line.get_edgecolor() if isinstance(line, Spine) else line.get_color()
+            if same_color(colour, self.style.ink) or same_color(colour, self.style.soft):
+                wide = line.get_linewidth() + 3
+                line.set_path_effects([withStroke(linewidth=wide, foreground=self.style.halo)])
 
 
 # ---------------------------------------------------------------- bars of the first round
@@ -464,7 +474,7 @@ def _draw_variants(canvas: _Canvas) -> None:
         axes.set_xlim(0, top * 1.28)
         names_shown = [label(*each) for each in subjects] if column == 0 else [""] * len(subjects)
         axes.set_yticks(range(len(subjects)), names_shown)
-        axes.tick_params(axis="y", length=0)
+        axes.tick_params(axis="y", length=0, pad=10)
         axes.set_xticks([])
         axes.invert_yaxis()
         title = HELP[name].title.removesuffix(", first round").removesuffix(", mean")
@@ -525,10 +535,11 @@ def _draw_sustained(canvas: _Canvas) -> None:
             )  # fmt: skip
             if slot * width < 3 * 18 and number < rounds[-1]:
                 continue  # no room for every number: the last round's matters most
+            # Just below the line of 100 % the number stands above it, not on it.
+            above = 100.0 if _NEAR_WHOLE <= each.value < 100 else each.value
             axes.annotate(
-                f"{each.value:.0f}", (x, each.value), (0, 5), textcoords="offset points",
-                ha="center",
-            )  # fmt: skip
+                f"{each.value:.0f}", (x, above), (0, 7), textcoords="offset points", ha="center"
+            )
     axes.axhline(100, color=canvas.style.soft, linewidth=2, linestyle=(0, (6, 4)))
     axes.set_ylim(0, top * 1.12)
     axes.set_ylabel("% of round 1")
@@ -726,10 +737,19 @@ def _trace_of(subject: Subject, verdict: Verdict | None) -> Callable[[_Canvas], 
         panels[-1].set_xlabel("min from the start of round 1, pauses included")
         _draw_onset(canvas, panels, verdict, end)
         canvas.below_title(verdict.words if verdict else _held(whole, subject))
-        evidence = verdict.evidence[-1] if verdict and verdict.evidence else ""
-        canvas.foot(evidence)
+        canvas.foot(*_shown_by(verdict))
 
     return draw
+
+
+def _shown_by(verdict: Verdict | None) -> list[str]:
+    """What shows the onset, for the foot."""
+    if verdict is None or verdict.onset is None:
+        return []
+    onset = verdict.onset
+    shown = [each for each in verdict.evidence if each.startswith(onset.shown_by)]
+    lower = "Lower clock, same frame rate: a usual sign of throttling (common practice), no proof"
+    return [*shown, *([lower] if onset.sign else [])]
 
 
 def _held(whole: Comparison, subject: Subject) -> str:
@@ -742,10 +762,17 @@ def _draw_lines(
 ) -> None:
     from matplotlib.patheffects import Normal, Stroke
 
+    style = canvas.style
+    effects = [Stroke(linewidth=5, foreground=style.ink, alpha=0.35), Normal()]
+    if style.halo:  # over any ground: dark outside, bright inside
+        effects[:1] = [
+            Stroke(linewidth=8, foreground=style.halo),
+            Stroke(linewidth=5.5, foreground=style.ink),
+        ]
     for each, start, times, values in lines:
         axes.plot(
             [start + t for t in times], values, color=colour, linewidth=3, solid_joinstyle="round",
-            path_effects=[Stroke(linewidth=5, foreground=canvas.style.ink, alpha=0.35), Normal()],
+            path_effects=effects,
         )  # fmt: skip
         if number:
             again = f", attempt {each.key.attempt}" if each.key.attempt > 1 else ""
@@ -801,7 +828,7 @@ def _draw_missing(canvas: _Canvas) -> None:
         for each in whole.rounds.all
         if each.state == "not run"
     ]
-    wanted = [each.words for each in whole.todos]
+    wanted = [each.words.replace("`", "") for each in whole.todos]
     lines = [*stopped, *wanted] or ["Nothing is missing that these plots would show."]
     most = 14
     if len(lines) > most:

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup, escape
+
 from extractor.comparing import plots
 from extractor.comparing.deriving import HELP, Derived, Subject, label
 from extractor.comparing.evidence import Crops, rows_shown
@@ -81,6 +83,7 @@ def report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["code"] = _code
     links = _Links(whole)
     return environment.get_template("report.html.j2").render(
         version=importlib.metadata.version("ocrlog"),
@@ -186,12 +189,25 @@ def _summary(whole: Comparison, links: _Links) -> dict[str, Any]:
         {
             "name": label(*subject),
             "cells": [
-                _cell(whole, _for(whole, name, number, subject), links) for name, number in columns
+                _cell(whole, _for(whole, name, number, subject), links)
+                or {"absent": whole.absent(subject, number) or "not known"}
+                for name, number in columns
             ],
         }
         for subject in whole.rounds.subjects
     ]
     return {"head": head, "rows": rows}
+
+
+def _code(text: str) -> Markup:
+    """What stands between backticks as code; the rest, and that too, is escaped."""
+    parts = text.split("`")
+    if len(parts) % 2 == 0:  # an odd backtick is no pair
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if place % 2 else escape(part)
+        for place, part in enumerate(parts)
+    )
 
 
 def _for(whole: Comparison, name: str, number: int, subject: Subject) -> Derived | None:

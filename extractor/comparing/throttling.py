@@ -340,7 +340,7 @@ class _Subject:
                 f"{onset.shown_by}: falls between {clock(onset.from_s)} and {clock(onset.to_s)}, "
                 + left
             )
-            if onset.sign:
+            if onset.sign and number == min(self.rounds):
                 evidence.append(onset.sign.words)
         return Verdict(
             self.device, self.variant, number, kind, onset.how if onset else None, onset, outcome,
@@ -590,10 +590,12 @@ class _Subject:
         at_cap = [moment for moment in seen if self.cap and moment.rate >= AT_CAP * self.cap]
         for place in range(1, len(at_cap)):
             full = max(moment.clock for moment in at_cap[:place])
-            before, here = at_cap[place - 1], at_cap[place]
+            here = at_cap[place]
+            whole = [each for each in at_cap[:place] if each.clock > full * (1 - _SHOWN)]
             usual = statistics.median(moment.clock for moment in at_cap[place:])
             lasting = usual <= full * (1 - _SHOWN)
             if lasting and here.clock <= full * (1 - LEAST_FALL):
+                before = whole[-1]
                 return Sign(
                     before.at_s, here.at_s,
                     f"captures at the cap: clock {before.words} at {clock(before.at_s)}, "

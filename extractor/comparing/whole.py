@@ -61,6 +61,15 @@ class Comparison:
             if (each.figure, each.round) == (figure, number) and each.value is not None
         }
 
+    def absent(self, subject: Subject, number: int) -> str:
+        """Why nothing of a round is known: ``not run``, ``missing``, or '' if it was run."""
+        states = {
+            each.state
+            for each in self.rounds.all
+            if (each.key.device, each.key.variant, each.key.round) == (*subject, number)
+        }
+        return next((state for state in ("not run", "missing") if state in states), "")
+
     def shown(self, each: Derived) -> str:
         """A value with the decimals that most of its kind are worth; a thin space a thousand."""
         if each.value is None:
@@ -251,7 +260,11 @@ def summary_table(whole: Comparison) -> tuple[list[str], list[list[str]]]:
         cells = [label(*subject)]
         for name, number in columns:
             each = whole.get(name, number).get(subject)
-            cells.append("" if each is None else f"{whole.shown(each)}{_rank(each)}")
+            cells.append(
+                whole.absent(subject, number)
+                if each is None
+                else f"{whole.shown(each)}{_rank(each)}"
+            )
         rows.append(cells)
     return header, rows
 
