@@ -27,7 +27,8 @@ from hypothesis import strategies as st
 from skimage.registration import phase_cross_correlation
 
 from extractor.calibration.model import Calibration
-from extractor.locate import Locator
+from extractor.locate import Locator, matching
+from extractor.locate.anchors import Peak
 from extractor.locate.frame import Frame
 from extractor.locate.lines import lay
 from extractor.locate.pictures import Picture, Sight
@@ -264,6 +265,28 @@ def test_labels_that_the_side_of_the_frame_cuts_are_found_by_the_rest(locator: L
         # what is left of a label may be the end of another one
         assert all(sure) == trusted
         assert any(sure)
+
+
+def test_a_long_label_is_seen_at_a_peak_half_a_step_of_scale_off() -> None:
+    items = (
+        Item(30, 30, w=800, h=150),
+        Item(60, 80, "Charge that is gone from it", 26, "label", "label_0"),
+        Item(700, 80, "58.9", 26, "figure", "figure_0"),
+    )
+    layout = matching.Layout(calibration(Layout("longlabel", items)))
+    drawing = draw(Layout("longlabel", items), scene(5, 1400, 700), 1.5, (60.5, 40), DARK)
+    frame = Frame(code(drawing.image, "JPEG", 70))
+    (anchor,) = layout.anchors
+    x, y = layout.pictures[0].centre
+    label = drawing.boxes["label_0"]
+    seen = layout.pictures[0].align(
+        frame, Sight(1.5, label.x + label.w / 2, label.y + label.h / 2, 0.0), with_scale=True
+    )
+    assert seen is not None
+    for off in (1 / 1.038, 1.0, 1.038):
+        scale = seen.scale * off
+        peak = Peak(scale, seen.x - scale * x, seen.y - scale * y, 0.5)
+        assert matching._seed(frame, layout, anchor, peak) is not None
 
 
 def test_a_figure_beyond_a_blurred_label_is_doubtful_not_hidden(locator: Locator) -> None:

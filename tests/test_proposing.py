@@ -445,6 +445,33 @@ def test_text_of_a_huge_capture_is_found_smaller_and_measured_at_full_size() -> 
     assert "letters lower than" in " ".join(small.notes)
 
 
+def listed(width: int, figures: tuple[str, ...], size: float) -> np.ndarray:
+    """A list as wide as the capture: labels at the left edge, figures and units at the right."""
+    image = paper(width, round(20 * size))
+    face = font("matplotlib/DejaVuSans.ttf", size)
+    for row, (label, figure) in enumerate(
+        zip(("Frames", "Supply", "Silicon", "Level"), figures, strict=True)
+    ):
+        y = (3 + 3 * row) * size
+        written(image, label, size, y, size)
+        written(image, figure, width - size - face.getlength(figure), y, size)
+    return image
+
+
+def test_figures_at_the_far_edge_of_a_list_go_with_their_units() -> None:
+    first = listed(900, ("58.9 fps", "4.12 W", "38.5 °C", "64 %"), 30)
+    proposed = propose([shown(first)], default_reader()).calibration
+    assert proposed is not None
+    assert {readout.x_part for readout in proposed.readout} == {"units"}
+    assert sum(mark.part == "units" for mark in proposed.landmark) == 4
+    others = ("121.4 fps", "7.95 W", "41.0 °C", "9 %")
+    wider = listed(1300, others, 39)
+    (trial,) = Trials(default_reader()).run(proposed, [shown(wider)])
+    texts = {trial.readings[name].text for name in trial.readings}
+    assert texts == {other.split()[0] for other in others}
+    assert not any(reading.box_error > reading.height / 12 for reading in trial.readings.values())
+
+
 def test_a_heading_that_cannot_be_read_well_still_heads_its_column() -> None:
     image = paper()
     for column, (head, figures) in enumerate(

@@ -106,7 +106,8 @@ class Anchor:
         rows, columns = level.shape
         if rows <= high or columns <= wide:
             return []
-        response = np.abs(cv2.matchTemplate(level, self.strokes, cv2.TM_CCORR))
+        response = cv2.matchTemplate(level, self.strokes, cv2.TM_CCORR)
+        np.abs(response, out=response)
         ratio_x = frame.width / (columns - 2 * RIM)
         ratio_y = frame.height / (rows - 2 * RIM)
         peaks = []

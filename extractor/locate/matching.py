@@ -32,6 +32,9 @@ _FAINT = 0.4
 _SEED = 0.55
 _ROUGH = 0.35
 _PEAKS = 10
+_LONG = 8.0
+"""Widths of a picture, in heights of its letters, from which scales between steps are tried."""
+_BETWEEN = (1.0, 1 / 1.027, 1.027)
 _UNALIKE = 0.12
 """A landmark whose correlation is this far below the others' median shows something else."""
 _TOLD = 0.7
@@ -189,7 +192,13 @@ def _seed(frame: Frame, layout: Layout, anchor: Anchor, peak: Peak) -> _Growth |
             start + peak.scale * middle
             for start, middle in zip((peak.x, peak.y), picture.centre, strict=True)
         )
-        rough = picture.search(frame, peak.scale, x, y, (1.6 * cell, 1.6 * cell))
+        reach = (1.6 * cell, 1.6 * cell)
+        # half a step of scale puts the ends of a long text by more than a stroke off
+        between = _BETWEEN if picture.box[2] > _LONG * picture.letters else (1.0,)
+        rough = max(
+            (picture.search(frame, peak.scale * by, x, y, reach) for by in between),
+            key=lambda sight: sight.score,
+        )
         if rough.score < _ROUGH:
             continue
         sight = picture.align(frame, rough, with_scale=True)

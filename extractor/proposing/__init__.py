@@ -8,7 +8,7 @@ that figures leave open stays unstated, and both are asked.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -27,9 +27,9 @@ from extractor.proposing.landmarks import bar_at_top, edges, picture, stands_bar
 from extractor.proposing.lexicon import plain, vocabulary
 from extractor.proposing.marks import Question, infer_marks
 from extractor.proposing.naming import Named, name_cells, name_trace, names
-from extractor.proposing.pieces import Label, Pieces, find_pieces, finding_scale, same_row
+from extractor.proposing.pieces import COLUMN, Label, Pieces, find_pieces, finding_scale, same_row
 from extractor.proposing.relations import Fit, check_relation, fit_relations
-from extractor.proposing.strokes import Image
+from extractor.proposing.strokes import Image, tight
 from extractor.proposing.trying import PlaceReader, Shown, Trial, Trials, open_capture
 from extractor.records import Box
 from extractor.values import DASHES
@@ -54,6 +54,10 @@ __all__ = [
 _MOST_LANDMARKS = 24
 _FEW = 3
 _MISSING = "--"
+_UNITS = "units"
+"""The part that a column of units makes where it keeps to the far edge."""
+_NEAR_EDGE = 0.12
+"""Share of a capture's width from its edge within which a list that fills it begins and ends."""
 _LEAST_LETTER = 8
 """Height of letters, px, from which the reader finds text."""
 
@@ -166,6 +170,7 @@ def _draft(image: Image, pieces: Pieces, named: list[Named], charts: Sequence[Ch
     readouts = []
     boxed: list[tuple[dict[str, Any], Cell, Align, Box, Box]] = []
     parts: dict[int, str] = {}
+    spread = _spread(image, cells)
     for each in named:
         if each.cell.head is not None:
             key = id(each.cell.head)
@@ -191,6 +196,8 @@ def _draft(image: Image, pieces: Pieces, named: list[Named], charts: Sequence[Ch
             entry["drawn_unit"] = cell.figure.unit
         if cell.head is not None:
             entry["x_part"] = parts[id(cell.head)]
+        elif number in spread:
+            entry["x_part"] = _UNITS
         readouts.append(entry)
     boxes = shared_extents(
         [each[1] for each in boxed],
@@ -203,11 +210,41 @@ def _draft(image: Image, pieces: Pieces, named: list[Named], charts: Sequence[Ch
     lines = _lines(image, cells, called, flowing, heights, pieces)
     areas = [*boxes, *(Box(*line["box"]) for line in lines)]
     landmarks = _landmarks(image, named, called, flowing, parts, areas, pieces.ink)
+    landmarks += _units(image, {called[number]: cells[number] for number in spread}, pieces.ink)
     known = [*areas, *(Box(*mark["box"]) for mark in landmarks if mark["sort"] == "picture")]
     traces, asked = _traces(charts, pieces)
     # a page is taller than wide: what lies on a scene is not scrolled
     bar = bar_at_top(image, known) if known and image.shape[0] > image.shape[1] else 0.0
     return _Draft(named, called, readouts, landmarks, lines, traces, bar, asked)
+
+
+def _spread(image: Image, cells: Sequence[Cell]) -> list[int]:
+    """Numbers of the cells of a list as wide as the capture: labels left, figures at the far edge.
+
+    On a screen of another width such figures keep to its edge, and their units with them: these
+    are landmarks of the column then, as the word that heads one is where there is one.
+    """
+    wide = image.shape[1]
+    found = [
+        number
+        for number, cell in enumerate(cells)
+        if cell.side == "left" and cell.label and cell.head is None and cell.figure.unit
+        and cell.label.box.x < _NEAR_EDGE * wide and cell.figure.end > (1 - _NEAR_EDGE) * wide
+        and alignment(cell, cells) == "right"
+    ]  # fmt: skip
+    return found if len(found) >= COLUMN else []
+
+
+def _units(image: Image, cells: Mapping[str, Cell], ink: Sequence[Box]) -> list[dict[str, Any]]:
+    """The landmarks that the units of some readouts are."""
+    found = []
+    for name, cell in cells.items():
+        figure, height = cell.figure, cell.figure.box.h
+        area = Box(figure.unit_at - 0.1 * height, figure.box.y - 0.2 * height,
+                   figure.end - figure.unit_at + 0.2 * height, 1.6 * height)  # fmt: skip
+        entry = picture(image, with_room(tight(image, area), ink), f"unit_{name}", _UNITS)
+        found += [entry] if entry else []
+    return found
 
 
 def _decimals(text: str) -> int | None:
@@ -226,7 +263,7 @@ def _rounded(box: Box) -> tuple[float, float, float, float]:
 def _slug(text: str, otherwise: str, taken: dict[int, str]) -> str:
     letters = "".join(char if char.isascii() and char.isalnum() else "_" for char in plain(text))
     slug = "_".join(part for part in letters.split("_") if part)[:40]
-    if not slug or not slug[0].isalpha() or slug == "main":
+    if not slug or not slug[0].isalpha() or slug in ("main", _UNITS):
         slug = otherwise
     while slug in taken.values():
         slug += "_"

@@ -84,7 +84,10 @@ def snapped(image: Image, cells: Sequence[Cell]) -> list[Cell]:
 
 
 def alignment(cell: Cell, cells: Sequence[Cell]) -> Align:
-    """On which side the figures of a column end alike: the side that stays when digits come."""
+    """On which side the figures of a column end alike: the side that stays when digits come.
+
+    Where the units that follow them end alike, they are set from the right, units and all.
+    """
     box = cell.figure.box
     column = [
         other.figure.box
@@ -96,6 +99,14 @@ def alignment(cell: Cell, cells: Sequence[Cell]) -> Align:
     ]
     left = sum(abs(other.x - box.x) < 0.25 * box.h for other in column)
     right = sum(abs(other.right - box.right) < 0.25 * box.h for other in column)
+    ends = sum(
+        abs(other.figure.end - cell.figure.end) < 0.25 * box.h
+        for other in cells
+        if other.figure.unit and other.side == cell.side
+        and 0.6 < other.figure.box.h / box.h < 1.7
+    )  # fmt: skip
+    if cell.figure.unit and ends > max(left, right):
+        return "right"
     if left != right:
         return "left" if left > right else "right"
     label = cell.label

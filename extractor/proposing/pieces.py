@@ -27,9 +27,7 @@ _FIGURE = re.compile(
     rf"|(?P<missing>(?<=[^\W\d_] )[{re.escape(DASHES)}]{{2,}}(?=\s))"
 )
 _ALONE = re.compile(rf"\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
-_TELLS = re.compile(
-    rf"(?P<label>\D*[^\W\d_]\D*?)\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})"
-)
+_TELLS = re.compile(rf"(?P<label>\D*[^\W\d_]\D*?)\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
 _UNIT = re.compile(r"\s*(?P<unit>[^\s\d]{1,7}(?:\d|²)?)")
 _SPACED_UNIT = re.compile(r"\s*(?P<unit>(?:mA|W)\s?[.·•]\s?h)")
 _MOST_PX = 6_000_000
@@ -285,8 +283,7 @@ def _lines(words: Sequence[WordAt]) -> list[Line]:
             alike = max(last.h, word.box.h) < 2.2 * low
             joined = alike and same_row(last, word.box) and -0.6 * low < gap < _SPACE * low
             apart = _tells(" ".join(each.text for each in group)) and (
-                _tells(word.text)
-                or sum(same_row(box, word.box) for box in telling) >= _IN_A_ROW
+                _tells(word.text) or sum(same_row(box, word.box) for box in telling) >= _IN_A_ROW
             )
             if joined and not apart and not (_is_figure(word.text) and _has_digits(group)):
                 group.append(word)

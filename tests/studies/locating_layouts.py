@@ -1,5 +1,5 @@
 # ruff: noqa: E501  style sheets and tables of figures
-"""Ten overlays for study_locating.py, the tuning set; Chromium draws them.
+"""Eleven overlays for study_locating.py, the tuning set; Chromium draws them.
 
 No test and no sample draws them, but faults of the locator that they showed were mended: what they
 measure is no longer untouched. Figures come from the other set, locating_report.py.
@@ -150,6 +150,13 @@ _BARE = items_of(
     ("Frame pace", "fps", 20, 144, 1), ("Frame span", "ms", 7, 50, 1), ("Supply", "W", 1, 12, 2),
     ("Silicon", "°C", 30, 95, 0), ("Graphics", "MHz", 300, 980, 0), ("Storage left", "%", 5, 100, 0),
 )  # fmt: skip
+_ALMANAC = items_of(
+    ("Pictures shown, mean", "fps", 20, 144, 1), ("Pictures shown, worst", "fps", 5, 60, 1),
+    ("Longest picture", "ms", 20, 300, 1), ("Draw from the cell, mean", "W", 1, 12, 2),
+    ("Draw from the cell, worst", "W", 4, 15, 2), ("Charge lost", "%", 1, 60, 0),
+    ("Die, warmest", "°C", 40, 95, 1), ("Shell, warmest", "°C", 30, 45, 1),
+    ("Die, beats", "MHz", 300, 980, 0), ("Die, at work", "%", 0, 100, 0),
+)  # fmt: skip
 _DIALS = items_of(
     ("RATE", "fps", 20, 144, 0), ("WATTAGE", "W", 1, 12, 1), ("SILICON", "°C", 30, 95, 0),
     ("STORED", "%", 5, 100, 0), ("ROTOR", "rpm", 900, 5200, 0),
@@ -213,6 +220,17 @@ def _column(value: Callable[[Item], str]) -> str:
     return "".join(found)
 
 
+def _almanac(value: Callable[[Item], str]) -> str:
+    found = ['<h1 data-l="title">Almanac of the last hour</h1>']
+    for at, title in enumerate(("Picture", "Cell", "Heat and beats")):
+        found.append(f'<h2 data-l="s{at}">{title}</h2>')
+        for item in (_ALMANAC[:3], _ALMANAC[3:6], _ALMANAC[6:])[at]:
+            found.append(
+                f"<article>{drawn_label(item)}<div>{drawn_figure(item, value, 'right')} <u>{item.unit}</u></div></article>"
+            )
+    return "".join(found)
+
+
 LAYOUTS = (
     Layout("ribbon", "overlay", """
 #o{background:rgba(6,36,52,.7);color:#eaf6ff;font:600 14px/30px "Roboto Condensed";white-space:nowrap;
@@ -270,6 +288,12 @@ b{text-align:right}u{text-decoration:none;font-size:12px;padding-left:5px}""", i
 section{text-align:center;border-right:1px solid #666}section:last-child{border:0}p{margin:0}
 b{font:700 19px/26px "DejaVu Serif";color:#ffe08a}u{text-decoration:none;font:400 10px "DejaVu Serif";color:#ccc;padding-left:2px}
 i{font:700 10px/14px "DejaVu Serif";color:#ddd;letter-spacing:1px}""", in_cards(_DIALS, above=False, align="centre")),
+    Layout("almanac", "page", """
+#o{background:#0b1838;color:#f2ead0;min-height:100vh;padding:12px 22px}
+h1{font:700 21px/34px C059;margin:4px 0 8px;display:inline-block;color:#ffd97a}
+h2{font:italic 400 16px/26px C059;margin:16px 0 4px;width:max-content;color:#9fb4ea}
+article{display:flex;justify-content:space-between;border-bottom:1px dotted #40538c;font:400 15px/30px C059}
+i{font-style:normal}b{font-weight:700}u{text-decoration:none;font-size:12px}""", _almanac),
 )  # fmt: skip
 
 _SWAPPED = [_BADGE[0], _BADGE[2], _BADGE[1], _BADGE[3]]

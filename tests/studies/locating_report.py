@@ -48,12 +48,11 @@ _MOSAIC = items_of(
     ("warmth of the die", "°C", 40, 95, 1), ("warmth of the shell", "°C", 30, 45, 1),
     ("beats of the die", "MHz", 300, 980, 0), ("left in the cell", "%", 5, 100, 0),
 )  # fmt: skip
-_ALMANAC = items_of(
-    ("Pictures shown, mean", "fps", 20, 144, 1), ("Pictures shown, worst", "fps", 5, 60, 1),
-    ("Longest picture", "ms", 20, 300, 1), ("Draw from the cell, mean", "W", 1, 12, 2),
-    ("Draw from the cell, worst", "W", 4, 15, 2), ("Charge lost", "%", 1, 60, 0),
-    ("Die, warmest", "°C", 40, 95, 1), ("Shell, warmest", "°C", 30, 45, 1),
-    ("Die, beats", "MHz", 300, 980, 0), ("Die, at work", "%", 0, 100, 0),
+_JOURNAL = items_of(
+    ("Views a second", "fps", 20, 144, 1), ("Fewest views", "fps", 5, 60, 0),
+    ("Slowest view", "ms", 20, 300, 1), ("Appetite", "W", 1, 12, 2),
+    ("Appetite at most", "W", 4, 15, 2), ("Eaten", "%", 1, 60, 0),
+    ("Hot spot", "°C", 40, 95, 1), ("Palm rest", "°C", 30, 45, 1),
 )  # fmt: skip
 _TAMIL = items_of(
     ("வேகம்", "fps", 20, 144, 1), ("சக்தி", "W", 1, 12, 2), ("வெப்பம்", "°C", 28, 46, 1),
@@ -92,15 +91,12 @@ def _pairs(value: Value) -> str:
     return f'<h1 data-l="title">Held now</h1><table><tr>{cells}</tr></table>'
 
 
-def _almanac(value: Value) -> str:
-    found = ['<h1 data-l="title">Almanac of the last hour</h1>']
-    for at, title in enumerate(("Picture", "Cell", "Heat and beats")):
-        found.append(f'<h2 data-l="s{at}">{title}</h2>')
-        for item in (_ALMANAC[:3], _ALMANAC[3:6], _ALMANAC[6:])[at]:
-            found.append(
-                f"<article>{drawn_label(item)}<div>{drawn_figure(item, value)} <u>{item.unit}</u></div></article>"
-            )
-    return "".join(found)
+def _journal(value: Value) -> str:
+    rows = "".join(
+        f"<p>{drawn_label(item)}<span>{drawn_figure(item, value, 'right')}<u>{item.unit}</u></span></p>"
+        for item in _JOURNAL
+    )
+    return f'<h1 data-l="title">Journal of a ride</h1><div>{rows}</div>'
 
 
 def _matrix(value: Value) -> str:
@@ -148,12 +144,13 @@ u{text-decoration:none;font-size:12px;padding-left:6px}""", in_rows(_SHADE)),
 section{background:#faf8ff;border-radius:4px;padding:14px 16px;border-left:5px solid #8f6fd8}
 p{margin:2px 0 0}i{font:500 12px/18px "Inter Display";color:#6d5a98}b{font:800 26px/32px "Inter Display"}
 u{text-decoration:none;font:400 13px "Inter Display";padding-left:5px}""", in_cards(_MOSAIC, above=True)),
-    Layout("almanac", "page", """
-#o{background:#0b1838;color:#f2ead0;min-height:100vh;padding:12px 22px}
-h1{font:700 21px/34px C059;margin:4px 0 8px;display:inline-block;color:#ffd97a}
-h2{font:italic 400 16px/26px C059;margin:16px 0 4px;width:max-content;color:#9fb4ea}
-article{display:flex;justify-content:space-between;border-bottom:1px dotted #40538c;font:400 15px/30px C059}
-i{font-style:normal}b{font-weight:700}u{text-decoration:none;font-size:12px}""", _almanac),
+    Layout("journal", "page", """
+#o{background:#e3ece4;color:#16301c;min-height:100vh;padding:16px}
+h1{font:600 18px/30px "Noto Serif Display";margin:0 0 10px;width:max-content}
+div div{background:#fbfffb;border-radius:18px;padding:8px 18px}p{display:flex;justify-content:space-between;margin:0;
+ font:500 15px/40px "Lato";border-bottom:1px solid #d3e0d5}p:last-child{border:0}
+i{font-style:normal;color:#49624f}b{font-weight:900}u{text-decoration:none;font-weight:400;font-size:13px;padding-left:4px}""",
+        _journal),
     Layout("tamil", "overlay", """
 #o{width:222px;background:rgba(58,12,40,.9);color:#ffe9f4;padding:9px 14px;border-top:4px solid #e85c9b}
 p{display:grid;grid-template-columns:112px 54px 1fr;margin:0;font:400 15px/26px "DejaVu Sans Condensed"}

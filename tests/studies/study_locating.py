@@ -11,9 +11,10 @@ nothing is tuned, and ``tuning``, from which faults of the locator were mended.
 --no-browser`` does (nothing is corrected: names have no part in locating), and draws it again at
 eight densities, on eight screens, with other values. ``run`` puts each drawing on scenes, crops,
 letterboxes, scales and codes it ``--codings`` times and looks for ALL layouts on every picture; it
-goes on where it stopped. ``--alone`` looks for each layout on captures of its own, and for one
-other on the same captures, five times as fast: what is found does not depend on other layouts,
-unless they rival. ``--part 0/2`` and ``1/2``
+goes on where it stopped. ``--alone`` looks for each layout on captures of its own, and for another,
+in turn, on the same captures: what is found does not depend on other layouts, unless they
+rival; after one coding of a drawing only captures coded and scaled as the aim says are kept.
+Look-alikes and layouts by their words alone are part of it. ``--part 0/2`` and ``1/2``
 share the work between two processes.
 ``report`` prints the tables.
 """
@@ -67,6 +68,10 @@ DRAWINGS = (  # density, screen px
 SETS = {"report": locating_report, "tuning": locating_layouts}
 RELEASED = 1 / 18
 """Greatest predicted error, in heights of the figure, that is not flagged."""
+_OTHERS = 1
+"""Other layouts that are looked for on a capture of one, in turn."""
+_EVERY = 1
+"""Codings of each drawing of every class; more are as the aim says."""
 MOST = 1 / 6
 
 
@@ -331,7 +336,7 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
         for line in file.read_text(encoding="utf-8").splitlines()
         if line.endswith("}")
     }
-    keys = _alone(names, codings) if alone else _keys(these, names, codings)
+    keys = _alone(these, names, codings) if alone else _all(names, codings)
     todo = [key for key in keys if key not in done]
     todo = [key for at, key in enumerate(todo) if at % part[1] == part[0]]
     began = time.monotonic()
@@ -347,7 +352,7 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
                       file=sys.stderr, flush=True)  # fmt: skip
 
 
-def _keys(these: ModuleType, names: Sequence[str], codings: int) -> Iterator[str]:
+def _all(names: Sequence[str], codings: int) -> Iterator[str]:
     """``by what/layout/drawing/coding``, the layouts in turn so that a part of a run says much."""
     samples = sorted(
         str(file.relative_to(SAMPLES))
@@ -359,23 +364,26 @@ def _keys(these: ModuleType, names: Sequence[str], codings: int) -> Iterator[str
             for name in names:
                 yield f"pictures/{name}/{drawing}/{coding}"
             yield f"pictures/-/{drawing}/{coding}"
-            if coding < 2:
-                for known, other in these.LOOK_ALIKES.items():
-                    yield f"pair {known}/{other.name}/{drawing}/{coding}"
-                    yield f"pictures/{other.name}/{drawing}/{coding}"
-                for name in these.WORDS:
-                    yield f"words/{name}/{drawing}/{coding}"
-                yield f"words/-/{drawing}/{coding}"
     for sample in samples:
         yield f"pictures/sample/{sample}"
 
 
-def _alone(names: Sequence[str], codings: int) -> Iterator[str]:
+def _alone(these: ModuleType, names: Sequence[str], codings: int) -> Iterator[str]:
+    """As above; from coding ``_EVERY`` on only captures coded and scaled as the aim says."""
     for coding in range(codings):
         for drawing in range(len(DRAWINGS)):
             for at, name in enumerate(names):
-                other = names[(at + 1 + (coding + drawing) % (len(names) - 1)) % len(names)]
-                yield f"alone {name} {other}/{name}/{drawing}/{coding}"
+                turn = coding * len(DRAWINGS) + drawing
+                apart = [1 + (_OTHERS * turn + more) % (len(names) - 1) for more in range(_OTHERS)]
+                others = " ".join(names[(at + step) % len(names)] for step in apart)
+                sort = "alone" if coding < _EVERY else "aimed"
+                yield f"{sort} {name} {others}/{name}/{drawing}/{coding}"
+            if coding < 2:
+                for known, other in these.LOOK_ALIKES.items():
+                    yield f"pair {known}/{other.name}/{drawing}/{coding}"
+                    yield f"alone {known}/{other.name}/{drawing}/{coding}"
+                for name in (*these.WORDS, "-"):
+                    yield f"words/{name}/{drawing}/{coding}"
 
 
 def _one(
@@ -404,14 +412,19 @@ def _one(
             return None
         case = coded(screen, rng)
     began = time.process_time()
-    own = [layout.name for layout in these.LAYOUTS]
-    # of those looked for alone none can rival another
-    asked = [f"alone {each}" for each in sort.split()[1:]] if sort.startswith("alone") else [sort]
+    looked = [layout.name for layout in these.LAYOUTS]
+    asked = [sort]
+    if sort.split()[0] in ("alone", "aimed"):
+        # of those looked for alone none can rival another
+        looked = sort.split()[1:]
+        asked = [f"alone {each}" for each in looked]
+        if sort.startswith("aimed") and not _as_aimed(case.about):
+            return None
     finds = [found for each in asked for found in locators[each].locate(case.picture)]
     row: dict[str, Any] = {
         "key": key,
-        "sort": sort.split()[0] if sort.startswith("alone") else sort,
-        "looked": sort.split()[1:] if sort.startswith("alone") else own,
+        "sort": "alone" if looked == sort.split()[1:] else sort,
+        "looked": looked,
         "shows": name,
         "ms": 1000 * (time.process_time() - began),
         "px": case.picture.shape[0] * case.picture.shape[1],
@@ -527,7 +540,11 @@ def shown_enough(row: dict[str, Any]) -> bool:
 
 def fair(row: dict[str, Any]) -> bool:
     """Coded and scaled as the aim says."""
-    return row["about"]["quality"] >= 70 and row["about"]["scale"] >= 0.7
+    return _as_aimed(row["about"])
+
+
+def _as_aimed(about: dict[str, Any]) -> bool:
+    return bool(about["quality"] >= 70 and about["scale"] >= 0.7)
 
 
 def accepted(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -583,7 +600,7 @@ def report(folder: Path) -> None:
     for row in shows:
         if not located(row):
             print("  not located:", row["key"], row["about"])
-    for sort, what in (("alone", "one other layout a capture"), ("pictures", "all layouts")):
+    for sort, what in (("alone", "one other a capture"), ("pictures", "all layouts")):
         unlike = [row for row in rows if row["sort"] == sort and row["shows"] not in alike]
         strange = [(row["key"], each["layout"]) for row in unlike for each in row["finds"]
                    if each["layout"] != row["shows"]]  # fmt: skip
@@ -660,7 +677,7 @@ def _print_look_alikes(rows: Sequence[dict[str, Any]], these: ModuleType) -> Non
             else:
                 verdicts["not found"] += 1
         print(f"\n{other.name} with both known: {dict(verdicts)}")
-        alone = [row for row in rows if row["sort"] == "pictures" and row["shows"] == other.name]
+        alone = [row for row in rows if row["sort"] == "alone" and row["shows"] == other.name]
         taken = [each for row in alone for each in row["finds"] if each["layout"] == known]
         trusted = Counter(name for each in taken for name in each["trusted"])
         unlike = these.UNLIKE[other.name]
