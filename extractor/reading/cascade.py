@@ -141,9 +141,10 @@ class FigureReader:
             targets.append(Target(crop, (0, 0, wide, high), 0.0, ask, real=True))
         figures: dict[int, Figure] = {}
         lines = self._own.read(crops)
+        small = [target.drawn < trust.SMALLEST for target in targets]
         for at, looks in enumerate(lines):
             figure = _at_once(looks, ask)
-            if figure is not None and targets[at].digit >= trust.SMALLEST:
+            if figure is not None and not small[at]:
                 figures[at] = figure
         doubtful = [at for at in range(len(crops)) if at not in figures]
         scans = scan(self._own, [targets[at] for at in doubtful])
@@ -154,7 +155,7 @@ class FigureReader:
                 else self._settled(found, targets[at])
             )
             nothing = lines[at].score([""])[0] >= trust.NOTHING
-            told = _no_more_than_proposed(seen) if nothing else seen
+            told = _no_more_than_proposed(seen) if nothing or small[at] else seen
             figures[at] = Figure(told.text, told.probability, told.alternatives)
         return [figures[at] for at in range(len(crops))]
 

@@ -81,6 +81,12 @@ class Target:
     real: bool = False
 
     @property
+    def drawn(self) -> float:
+        """The most that the digits of a crop can be high, px: its strokes, if they can be told."""
+        band = _band(self.picture, self)
+        return self.digit if band is None else min(self.digit, band[1] - band[0])
+
+    @property
     def digit(self) -> float:
         """The digits' height, px, as far as it is known."""
         return self.height or (self.box[3] - self.box[1]) / (1.25 if self.real else 1.4)
