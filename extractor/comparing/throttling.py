@@ -67,7 +67,7 @@ _MEDIA = {"trace": "chart", "recording": "recording"}
 _USUAL_CAPS = (165, 144, 120, 90, 72, 60, 50, 48, 45, 40, 30)
 # A plateau holds this share of a round's samples, and at most that share lies above it.
 _PLATEAU = 0.2
-_ABOVE = 0.01
+_ABOVE = 0.02
 _MANY = 40
 # A clock that is mostly this share lower from then on (a pause cools) did not just idle.
 _SHOWN = 0.01
@@ -205,9 +205,7 @@ def _seen_cap(runs: Sequence[Round]) -> Cap | None:
     Told from charts and recordings, else from a summary whose mean and highest both lie there.
     """
     rates = [
-        without_spikes(np.asarray(line.values))
-        for line in _lines(runs, "frame_rate")
-        if len(line.values) >= _MANY
+        np.asarray(line.values) for line in _lines(runs, "frame_rate") if len(line.values) >= _MANY
     ]
     for fps in _USUAL_CAPS:
         low, high = AT_CAP * fps, _HIGHEST * fps
