@@ -477,3 +477,19 @@ def test_an_attempt_that_was_cut_short_is_named_and_hides_nothing():
     assert (onset.from_s, onset.to_s, onset.sign.to_s) == (
         counted.from_s, counted.to_s, counted.sign.to_s,
     )  # fmt: skip
+
+
+def test_a_summary_of_no_known_round_is_no_battery_test():
+    """Captures without a time have no round: their levels must not pass for a battery test's."""
+    readings = samples.readings()
+    kept = readings["layout"].isin(["cards", "battery"]) & (readings["device"] == "H1")
+    readings = readings[kept].assign(round="", attempt="").reset_index(drop=True)
+    told = compare_all(readings, samples.session(), samples.calibrations())
+    (drain,) = told.get("drain_power", 0).values()
+    (right,) = (v for s, v in whole().get("drain_power", 0).items() if s[0] == "H1")
+    assert drain.value == right.value
+    (notice,) = [each for each in told.notices if "no known round" in each]
+    assert "facts.csv" in notice and not any("captures-disagree" in each for each in told.notices)
+    cards = readings[readings["layout"] == "cards"].reset_index(drop=True)
+    alone = compare_all(cards, samples.session(), samples.calibrations())
+    assert not alone.get("drain_power", 0)

@@ -219,15 +219,12 @@ def _round(
 ) -> Round | None:
     made = Round(key, recorded=any(line.medium == "recording" for line in series))
     if not key.round:
-        if not _is_battery_test(measured):
-            if measured:
-                captures = sorted({each.capture for each in measured})
-                notices.append(
-                    f"{key.device}: {len(captures)} capture(s) of no known round "
-                    f"({captures[0]}, ...) are left out; write their round into facts.csv"
-                )
+        measured = _of_battery_test(key, measured, notices)
+        if not measured:
             return None
         made.state = "battery test"
+        tested = {each.capture for each in measured}
+        series = [line for line in series if line.capture in tested]
     for no in session.does_not_count:
         if _is_of(no, key):
             made.counts, made.why = False, no.reason
@@ -255,9 +252,31 @@ def _round(
     return made
 
 
-def _is_battery_test(measured: Sequence[Measured]) -> bool:
-    seen = {each.what for each in measured}
-    return {MEASURES["level_start"], MEASURES["level_end"], MEASURES["duration"]} <= seen
+def _of_battery_test(
+    key: Key, measured: Sequence[Measured], notices: list[str]
+) -> Sequence[Measured]:
+    """What of the captures of no round is of a battery test; the others are named.
+
+    A battery test tells its levels and its length; so may the summary of a round, but that sums
+    up its frame rate by more than a mean.
+    """
+    of_rounds = {
+        each.capture
+        for each in measured
+        if each.what.quantity == "share_at_floor"
+        or (each.what.quantity == "frame_rate" and each.what.statistic != "mean")
+    }
+    tested = [each for each in measured if each.capture not in of_rounds]
+    seen = {each.what for each in tested}
+    if not {MEASURES["level_start"], MEASURES["level_end"], MEASURES["duration"]} <= seen:
+        of_rounds, tested = {each.capture for each in measured}, []
+    if of_rounds:
+        first, more = min(of_rounds), ", ..." if len(of_rounds) > 1 else ""
+        notices.append(
+            f"{key.device}: {len(of_rounds)} capture(s) of no known round ({first}{more}) are left "
+            "out; write their round into facts.csv"
+        )
+    return tested
 
 
 def _is_of(entry: object, key: Key) -> bool:
