@@ -31,7 +31,7 @@ from extractor.proposing import (
 from extractor.proposing.charts import find_axes, find_charts
 from extractor.proposing.checking import check
 from extractor.proposing.lexicon import meaning, unit_of
-from extractor.proposing.pieces import Figure, find_pieces
+from extractor.proposing.pieces import Figure, _mended, find_pieces
 from extractor.reading import default_reader
 from extractor.reading.interface import WordAt
 from extractor.records import Box, Capture, Reading
@@ -422,6 +422,21 @@ def test_no_figure_of_a_line_is_lost(texts: tuple[str, ...], cut: str, names: li
     assert [piece.name for piece in parse_pattern(line.pattern) if not isinstance(piece, str)] == [
         *names
     ]
+
+
+def test_texts_whose_boxes_share_no_more_than_their_margins_are_not_read_as_one() -> None:
+    image = paper()
+    written(image, "Share", 40, 120, 30)
+    written(image, "80.3", 240, 120, 30)
+    words = default_reader().find_words(image)
+    left, right = sorted((word.box for word in words), key=lambda box: box.x)
+    reach = (right.x - left.right) / 2 + 8
+    wide = [
+        replace(word, box=Box(word.box.x - reach, word.box.y, word.box.w + 2 * reach, word.box.h))
+        for word in words
+    ]
+    reader: Any = None  # nothing is read
+    assert sorted(_mended(image, wide, reader), key=str) == sorted(wide, key=str)
 
 
 def test_words_with_a_number_in_them_are_no_line_of_figures() -> None:

@@ -38,8 +38,9 @@ _SURE_LABEL = 0.86
 """Least probability of a word, as the geometric mean a character: one doubtful letter may be."""
 _SPACE = 0.75
 """Widest gap between words of one text, in heights of the lower one."""
-_CUT = 0.1
-"""Heights by which the boxes of one text overlap that the finder cut in two."""
+_CUT = 0.12
+"""Heights of ink that the boxes of one text share which the finder cut in two; else they share no
+more than their margins."""
 _IN_A_ROW = 3
 """Texts of words, figure and unit in one row that make it a line of figures."""
 _FAR = 15.0
@@ -213,13 +214,18 @@ def same_row(one: Box, other: Box) -> bool:
 
 
 def _mended(image: Image, words: Sequence[WordAt], reader: TextReader) -> list[WordAt]:
-    """Read texts again as one whose boxes overlap: the finder cut them in the middle of a word."""
+    """Read texts again as one whose boxes share ink: the finder cut them amid a word or figure."""
     groups: list[list[WordAt]] = []
     for word in sorted(words, key=lambda each: each.box.x):
         for group in groups:
             last = _around([each.box for each in group])
             low = min(last.h, word.box.h)
-            if same_row(last, word.box) and last.right - word.box.x > _CUT * low:
+            shared = Box(word.box.x, last.y, last.right - word.box.x, last.h)
+            if (
+                same_row(last, word.box)
+                and shared.w > _CUT * low
+                and ink(image, shared).any(axis=0).sum() > _CUT * low
+            ):
                 group.append(word)
                 break
         else:
