@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 from compared_samples import calibrations, columns, readings, session
 
 from extractor.comparing.deriving import energy_of
 from extractor.comparing.drafting import draft
-from extractor.comparing.guesses import DeviceQuestion, RoundQuestion, Stretch, ask_all
+from extractor.comparing.guesses import (
+    DeviceQuestion,
+    Question,
+    RoundQuestion,
+    Stretch,
+    ask_all,
+    questions,
+)
 from extractor.comparing.whole import compare_all
 from extractor.errors import FileFaultsError
+from extractor.records import Capture
 from extractor.session import Session, load_session
 
 
@@ -97,6 +109,67 @@ def test_going_back_within_rounds_takes_the_last_back():
     assert ask_all([rounds(1)], Typing("n", "<", "y"))["1.png"]["round"] == "1"
 
 
+# ---------------------------------------------------------------- what is asked of captures
+
+
+def found(captures: list[Capture], facts: dict[str, str], stated: Session) -> list[Question]:
+    """The questions about captures that all carry these guesses."""
+    verdicts = [
+        SimpleNamespace(sighting=SimpleNamespace(capture=each, facts=facts)) for each in captures
+    ]
+    judgement = SimpleNamespace(verdicts=verdicts)
+    outcome = SimpleNamespace(captures=captures, judgement=judgement)
+    return questions(outcome, stated, {})
+
+
+def capture(name: str, taken: str, size: tuple[int, int] = (90, 40), **more: Any) -> Capture:
+    return Capture(name, Path(name), name, "still", *size, taken=taken, **more)
+
+
+def test_captures_of_one_screen_are_offered_in_stretches():
+    """A recording lasts: what follows within five minutes of its end belongs to it."""
+    captures = [
+        capture("c.png", "2026-03-14T10:40:00"),
+        capture("a.png", "2026-03-14T10:00:00", (40, 90)),
+        capture("b.mp4", "2026-03-14T10:04:00", duration_s=600.0),
+        capture("d.png", "2026-03-14T10:16:00"),
+    ]
+    (question,) = found(captures, {"device": "screen-90x40"}, Session(format=1))
+    assert [each.captures for each in question.stretches] == [
+        ("a.png", "b.mp4", "d.png"), ("c.png",),
+    ]  # fmt: skip
+    assert question.stretches[0].words == "2026-03-14 10:00 to 10:16, 3 captures"
+    assert question.told.startswith("4 captures of 90 × 40 px, 2026-03-14 10:00 to 10:40 (")
+
+
+def test_devices_are_asked_in_the_order_in_which_they_were_run():
+    captures = [capture("z.png", "2026-03-14T12:00:00"), capture("a.png", "", (50, 20)),
+                capture("b.png", "2026-03-14T11:00:00", (70, 30))]  # fmt: skip
+    asked = found(captures, {"device": ""}, Session(format=1))
+    assert [each.captures[0] for each in asked] == ["a.png", "b.png", "z.png"]
+    assert "time unknown" in asked[0].told and "device unknown" in asked[0].told
+
+
+def test_two_devices_of_the_session_with_that_screen_are_offered():
+    stated = Session.model_validate(
+        {"format": 1, "device": {"H1": {"screen": (40, 90)}, "H2": {"screen": (90, 40)}}}
+    )
+    (question,) = found([capture("a.png", "2026-03-14T10:00:00")], {"device": ""}, stated)
+    assert ask_all([question], Typing("", "H2")) == {"a.png": {"device": "H2"}}
+
+
+def test_rounds_are_asked_in_the_order_of_time():
+    captures = [capture("a.png", "2026-03-14T10:00:00")]
+    stated = Session.model_validate({"format": 1, "device": {"H1": {}}})
+    (question,) = found(captures, {"device": "H1", "round": "2", "attempt": "2"}, stated)
+    assert question.told == "H1: round 2 (attempt 2) 2026-03-14 10:00, 1 capture"
+    assert question.words.splitlines() == [
+        "H1, rounds by their times:",
+        "  round 2 (attempt 2)  2026-03-14 10:00, 1 capture",
+        "Right (y, n)?",
+    ]
+
+
 # ---------------------------------------------------------------- the session file to fill in
 
 
@@ -116,6 +189,13 @@ def test_the_draft_states_only_what_is_known(tmp_path):
         energy_of(each.battery) is None and each.frame_cap is None for each in left.device.values()
     )
     assert left.ambient is None and not left.not_run
+
+
+def test_a_device_with_captures_of_two_sizes_gets_no_screen():
+    """One of them stated would flag all captures of the other shape."""
+    whole = compare_all(readings(), Session(format=1), calibrations())
+    assert "screen" not in draft(whole, {"H1": [(2400, 1080), (2300, 1080)]})
+    assert "screen = [2400, 1080]" in draft(whole, {"H1": [(2400, 1080), (2400, 1080)]})
 
 
 def test_nothing_of_the_draft_is_believed_that_nobody_filled_in(tmp_path):

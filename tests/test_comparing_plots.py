@@ -293,3 +293,35 @@ def test_a_figure_that_some_devices_lack_names_them():
 
 def test_drawing_needs_no_screen():
     assert isinstance(drawn("power").figure.canvas, FigureCanvasAgg)
+
+
+@pytest.mark.parametrize("ground", [0, 255], ids=["black", "white"])
+def test_a_line_of_the_transparent_style_shows_over_any_ground(ground):
+    """H5's colour is pale, H4's dark: a bright and a dark seam carry both."""
+    for name in ("trace_H4", "trace_H5"):
+        files = dict(plots.render(whole(), plot(name), plots.STYLES["transparent"]))
+        picture = Image.open(io.BytesIO(files[f"{name}_1080_transparent.png"]))
+        under = Image.new("RGBA", picture.size, (ground, ground, ground, 255))
+        grey = np.asarray(Image.alpha_composite(under, picture).convert("L"), dtype=float)
+        axes = drawn(name).figure.axes[0]
+        line = max(axes.lines, key=lambda each: len(each.get_xdata()))
+        points = axes.transData.transform(np.column_stack(line.get_data()))[2:-2]
+        shown = []
+        for x, y in points:
+            row, column = round(1080 - y), round(x)
+            beside = grey[max(0, row - 6) : row + 7, max(0, column - 6) : column + 7]
+            shown.append(np.ptp(beside))
+        # Of 255: a contrast of 3 : 1 (WCAG 2.1, 1.4.11) is some 90 from black, 110 from white.
+        assert np.percentile(shown, 5) >= 110, name
+
+
+def test_no_number_stands_on_the_line_of_round_1():
+    canvas = drawn("sustained")
+    axes = canvas.figure.axes[0]
+    whole_at = axes.transData.transform((0, 100))[1]
+    renderer = canvas.figure.canvas.get_renderer()
+    numbers = [text for text in axes.texts if text.get_text().isdigit()]
+    assert {"99", "100", "93"} <= {text.get_text() for text in numbers}
+    for text in numbers:
+        box = text.get_window_extent(renderer)
+        assert box.y0 > whole_at or box.y1 < whole_at, text.get_text()

@@ -253,4 +253,6 @@ def test_keys_of_files_stand_as_code_and_what_a_person_wrote_is_escaped():
 
 
 def test_it_prints_with_margins_of_its_own(page_file):
-    assert "@page { margin: 14mm 12mm; }" in page_file.read_text(encoding="utf-8")
+    page = page_file.read_text(encoding="utf-8")
+    assert "@page { margin: 14mm 12mm; }" in page
+    assert "h2, h3 { break-after: avoid; }" in page  # no heading alone at the foot of a page

@@ -6,7 +6,7 @@ what is taken in by mistake is refused, never believed.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import tomlkit
@@ -34,9 +34,10 @@ def draft(whole: Comparison, screens: Mapping[str, Sequence[tuple[int, int]]]) -
         variants[device] += [variant] if variant else []
     parts = [_HEAD.format(planned=whole.rounds.planned)]
     for device in dict.fromkeys(device for device, _ in whole.rounds.subjects):
-        size = Counter(screens.get(device, ())).most_common(1)
         lines = [f"[device.{_key(device)}]"]
-        lines += [f"screen = [{size[0][0][0]}, {size[0][0][1]}]"] if size else []
+        # Of several sizes one would contradict the captures of the others.
+        sizes = set(screens.get(device, ()))
+        lines += [f"screen = [{long}, {short}]" for long, short in sizes if len(sizes) == 1]
         lines += ['# chip = ""', _BATTERY]
         lines += ['# frames = ""           # "rendered" or "displayed": what its frame rate counts']
         if not variants[device]:

@@ -57,7 +57,7 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class DeviceQuestion(Question):
-    """Which device made the captures of one size; ``devices`` of session.toml have that screen."""
+    """Which device made the captures of one size; ``default`` is what Enter stands for."""
 
     words: str
     default: str
