@@ -49,6 +49,7 @@ def with_gnuplot(spec: Spec) -> Drawn:
 
 MAKERS = {"matplotlib": matplotlib_chart, "gnuplot": with_gnuplot}
 CROSSING = rate(120, 4)
+DENSE = rate(2000, 4)
 STYLES = {
     "sparse": rate(60, 1),
     "a sample each three columns, dark, JPEG": replace(
@@ -65,15 +66,7 @@ ROUNDED = ("gnuplot", "steps")
 """gnuplot draws steps on whole px."""
 
 
-BEVELLED = ("gnuplot", "dense")
-"""gnuplot bevels the points of a dense line, and ``low`` and ``high`` fall short of them."""
-SHORT = pytest.mark.xfail(strict=True, reason="points of a dense, bevelled line: 1.2 px at 95 %")
-DRAWN = [
-    pytest.param(maker, style, marks=[SHORT] if (maker, style) == BEVELLED else [])
-    for maker in MAKERS
-    for style in STYLES
-    if (maker, style) != ROUNDED
-]
+DRAWN = [(maker, style) for maker in MAKERS for style in STYLES if (maker, style) != ROUNDED]
 
 
 @pytest.mark.parametrize(("maker", "style"), DRAWN)
@@ -254,6 +247,15 @@ CASES: dict[str, tuple[Callable[[], Drawn], dict[str, object], str]] = {
     "a second line beside it": (
         lambda: matplotlib_chart(replace(CROSSING, other=CROSSING.v - 20,
                                          other_colour="#b85a2a")), {}, "two-lines"),
+    "a second line right on it": (
+        lambda: matplotlib_chart(replace(CROSSING, other=CROSSING.v - 0.45,
+                                         other_colour="#b85a2a")), {}, "two-lines"),
+    "a second line right on it, JPEG": (
+        lambda: matplotlib_chart(replace(CROSSING, other=CROSSING.v - 0.35, quality=70,
+                                         other_colour="#b85a2a")), {}, "two-lines"),
+    "a second line right on a dense one": (
+        lambda: matplotlib_chart(replace(DENSE, other=DENSE.v - 1.5, other_colour="#b85a2a")),
+        {}, "two-lines"),
     "a line that leaves the plot": (
         lambda: matplotlib_chart(replace(rate(60, 25), value_range=(0.0, 50.0), every=10.0)),
         {}, "leaves-plot"),
@@ -264,6 +266,21 @@ CASES: dict[str, tuple[Callable[[], Drawn], dict[str, object], str]] = {
     "a plot that holds no chart": (
         lambda: matplotlib_chart(rate(60, 28)), {"plot": (200.0, 300.0, 300.0, 70.0)}, "no-line"),
 }  # fmt: skip
+
+
+@pytest.mark.parametrize(("style", "quality"), [("--", None), (":", None), ("-.", 70)])
+def test_a_line_that_is_dashed_itself_is_called_so(
+    style: str, quality: int | None, reader: FigureReader
+) -> None:
+    import matplotlib
+
+    spec = replace(rate(90, 31), quality=quality)
+    with matplotlib.rc_context({"lines.linestyle": style}):
+        drawn = matplotlib_chart(spec)
+    _, judged = read(drawn, reader)
+    (broken,) = (doubt for doubt in judged.doubts if doubt.code == "broken-line")
+    assert "is the line dashed?" in broken.why
+    assert np.median(errors(drawn, judged, 3.0).across) <= 0.25, "what is seen is right"
 
 
 @pytest.mark.parametrize("case", CASES)

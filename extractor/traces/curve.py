@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from extractor.records import Box
 from extractor.traces.ink import Ink, Plane, filled
 from extractor.traces.markers import Marker, find_markers
+from extractor.traces.points import POINTED, depths
 from extractor.traces.runs import Numbers, Runs, Whole, find_path, find_runs
 
 Image = NDArray[np.uint8]
@@ -22,14 +23,14 @@ _LEAST_SIDE = 16
 """Side of the smallest plot that is looked at, px."""
 _SEEN = 0.25
 """Share of full ink that a column's strongest pixel must have to tell how strong the line is."""
-_MITRE = 0.95
-"""Length of a point, in widths of the line, from which it is a mitre's."""
-_BROAD = 0.85
-"""Widths of the line from which ink along a row is more than the point of a mitre."""
-_POINTED = 2.0
-"""Height of a column's ink, in widths of the line, from which it ends in points."""
+_THINNEST = 0.5
+"""Least width of a line, px."""
 _TIP = 7
 """Rows at the ends of a column's ink in which a dip grows narrower than the line."""
+_EVEN_ROW, _EVEN_ROWS = 0.35, 0.4
+"""How far the widths of a stroke differ from row to row and over four rows on a line's way, px."""
+_EVEN_LEAST = 4
+"""So many even strokes tell the width of the line."""
 _RIM = 3
 """Px of a stroke's edge over which its ink fades."""
 _TALL = 3.5
@@ -44,6 +45,10 @@ _FRAME, _ALONG = 4, 0.9
 """How far from the plot's edge a frame is looked for, px, and the share of the edge it covers."""
 _CLEARLY = 0.7
 """Share of full ink from which a whole row of it is the line."""
+_CORE = 0.9
+"""Share of full ink from which the tone of a pixel is the line's."""
+_TONES, _OFTEN = 3.0, 0.2
+"""Difference of two tones, code values, and share of the columns, beyond which they are two."""
 _EDGE = 0.8
 """How near to the plot's edge ink ends that may have been cut there, px."""
 
@@ -99,14 +104,17 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
     bottom = np.maximum(bottom, top)
     clear = np.clip(np.where(own, share, 0) / full, 0, 1).astype(np.float64)
     strokes = _strokes(clear, runs, chosen)
-    line_width = _pen(top, bottom, _strokes(clear, runs, chosen, _TIP))
+    line_width = _pen(top, bottom, strokes, _strokes(clear, runs, chosen, _TIP), share.shape)
     states = np.where(seen, ".", "-")
     _mend_hidden(top, bottom, states, runs, chosen)
     held = _held(strokes, share.shape, line_width)
-    middle = _middles(top, bottom, held, runs, chosen, line_width)
     states[_at_edge(top, bottom, plot, line_width)] = "e"
-    upper, lower = _bounds(top, bottom, strokes, share.shape, line_width)
-    upper, lower = np.minimum(upper, middle), np.maximum(lower, middle)
+    under = np.minimum(tint, 0.9 * full)
+    bare = np.clip(np.where(own, (share - under) / (full - under), 0), 0, 1).astype(np.float32)
+    top, bottom = _rounded(bare, top, bottom, line_width)
+    middle = _middles(top, bottom, held, runs, chosen, line_width)
+    upper = np.minimum(top + line_width / 2, middle)
+    lower = np.maximum(bottom - line_width / 2, middle)
     marks = find_markers(clear > 0.5, line_width)
     if marks:
         _through_markers(middle, upper, lower, marks)
@@ -116,7 +124,7 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
         lower,
         "".join(states),
         line_width,
-        _rivals(runs, chosen, line_width),
+        max(_rivals(runs, chosen, line_width), _two_tones(ink.off[:, piece], clear, runs, chosen)),
         jumps,
         ink.contrast,
     )
@@ -161,10 +169,13 @@ def _slope(top: Numbers, bottom: Numbers) -> Numbers:
     return slope
 
 
-def _pen(top: Numbers, bottom: Numbers, strokes: _Strokes) -> float:
+def _pen(
+    top: Numbers, bottom: Numbers, strokes: _Strokes, inner: _Strokes, shape: tuple[int, int]
+) -> float:
     """Width of the line: what it takes down a column where it runs flat, or along a row.
 
-    Along a slope s the ink of one column is ``pen * sqrt(1 + s²)`` high.
+    Along a slope s the ink of one column is ``pen * sqrt(1 + s²)`` high. ``inner`` are the strokes
+    without those at the ends of columns: they tell it less well, where none is even.
     """
     slope = np.abs(_slope(top, bottom))
     flat = slope < _FLAT
@@ -172,11 +183,32 @@ def _pen(top: Numbers, bottom: Numbers, strokes: _Strokes) -> float:
     if flat.any():
         high = (bottom - top)[flat]
         widths.append(float(np.percentile(high / np.sqrt(1 + slope[flat] ** 2), 20)))
-    across = strokes.right - strokes.left
-    if across.size >= 20:
+    even = (strokes.right - strokes.left)[_even(strokes, shape)]
+    across = even if even.size >= _EVEN_LEAST else inner.right - inner.left
+    if across.size >= _EVEN_LEAST:
         widths.append(float(np.percentile(across, 10)))
     known = [width for width in widths if width > 0]
-    return min(known) if known else float(np.nanmedian(bottom - top))
+    return max(_THINNEST, min(known) if known else float(np.nanmedian(bottom - top)))
+
+
+def _even(strokes: _Strokes, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Strokes as wide as those above and below: a line on its way, not the point of a mitre.
+
+    A mitre of the limit 10 (HTML canvas; SVG: 4) grows by 0.2 px a row, blunter ones by more.
+    """
+    height, width = shape
+    begin = np.clip(np.round(strokes.left).astype(np.int64), 0, width - 1)
+    end = np.clip(np.round(strokes.right).astype(np.int64), begin + 1, width)
+    at = np.full((height + 4, width), -1, np.int64)  # two rows more at either end
+    for stroke, (row, first, last) in enumerate(zip(strokes.row + 2, begin, end, strict=True)):
+        at[row, first:last] = stroke
+    middle = np.clip(((strokes.left + strokes.right) / 2).astype(np.int64), 0, width - 1)
+    around = np.stack([at[strokes.row + 2 + away, middle] for away in (-2, -1, 1, 2)])
+    wide = np.append(strokes.right - strokes.left, np.nan)  # nothing, where there is no stroke
+    near = wide[around]
+    with np.errstate(invalid="ignore"):
+        steady = np.abs(near[1:3] - wide[:-1]).max(axis=0) < _EVEN_ROW
+        return np.asarray(steady & (np.abs(near[3] - near[0]) < _EVEN_ROWS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,35 +286,21 @@ def _bent(top: Numbers, bottom: Numbers, pen: float) -> Numbers:
     return np.asarray(inner - outwards * left / 2)
 
 
-def _bounds(
-    top: Numbers, bottom: Numbers, strokes: _Strokes, shape: tuple[int, int], pen: float
-) -> tuple[Numbers, Numbers]:
-    """The highest and the lowest row the line may reach in each column.
+def _rounded(ink: Plane, top: Numbers, bottom: Numbers, pen: float) -> tuple[Numbers, Numbers]:
+    """Edges of the ink as if strokes met in rounds: half the pen beyond the line.
 
-    The ink's edge less half the pen. Where strokes meet in points, a round join reaches half the
-    pen beyond the line, a bevelled one ends at it, so a third of the pen is taken. Of the long
-    point of a mitre the line has what is about as wide as the pen.
+    Bevels are given what they lack, and mitres lose what they have too much.
     """
-    height, width = shape
-    begin = np.clip(np.floor(strokes.left + 0.5).astype(np.int64), 0, width)
-    end = np.clip(np.ceil(strokes.right - 0.5).astype(np.int64), begin, width)
-    broad = strokes.right - strokes.left > _BROAD * pen
-    marks = np.zeros((height, width + 1), np.int32)
-    np.add.at(marks, (strokes.row[broad], begin[broad]), 1)
-    np.add.at(marks, (strokes.row[broad], end[broad]), -1)
-    rows = np.arange(height)[:, None]
-    inside = (np.cumsum(marks, axis=1)[:, :width] > 0) & (rows + 1 > top) & (rows < bottom)
-    some = inside.any(axis=0)
-    highest = np.where(some, inside.argmax(axis=0) + 0.5, top)
-    lowest = np.where(some, height - inside[::-1].argmax(axis=0) - 0.5, bottom)
-    # Only long points are: the tip of a narrow dip is a little less wide than the pen, too.
-    highest = np.where(highest - top > _MITRE * pen, highest, top)
-    lowest = np.where(bottom - lowest > _MITRE * pen, lowest, bottom)
-    less = np.where(bottom - top > _POINTED * pen, pen / 3, pen / 2)
-    middle = (top + bottom) / 2
-    upper = np.fmin(np.fmax(top + less, highest), middle)
-    lower = np.fmax(np.fmin(bottom - less, lowest), middle)
-    return upper, lower
+    pointed = bottom - top > POINTED * pen
+    if not pointed.any():
+        return top, bottom
+    height = len(ink)
+    above = depths(ink, top, bottom, pen)
+    below = depths(ink[::-1], height - bottom, height - top, pen)
+    highest, lowest = (top + bottom - pen) / 2, (top + bottom + pen) / 2
+    upper = np.minimum(top + np.maximum(above, 0) - pen / 2, highest)
+    lower = np.maximum(bottom - np.maximum(below, 0) + pen / 2, lowest)
+    return np.where(pointed, upper, top), np.where(pointed, lower, bottom)
 
 
 def _eroded(top: Numbers, bottom: Numbers, pen: float, reach: int) -> tuple[Numbers, Numbers]:
@@ -424,3 +442,32 @@ def _rivals(runs: Runs, chosen: Whole, pen: float) -> float:
     if pieces >= 3:
         column = column[~on_level]
     return len(np.unique(column)) / max(1, int((chosen >= 0).sum()))
+
+
+def _two_tones(off: Plane, ink: Numbers, runs: Runs, chosen: Whole) -> float:
+    """Share of the columns seen whose ink is of one tone above and of another below.
+
+    So it is where two lines of nearly one colour lie on one another. 0 unless the tones differ by
+    more than what coding does to one line, in many columns.
+    """
+    height, width = ink.shape
+    seen = chosen >= 0
+    upper = np.where(seen, runs.upper[chosen], height)
+    lower = np.where(seen, runs.lower[chosen], -1)
+    rows, columns = np.arange(height)[:, None], np.arange(width)
+    core = (ink > _CORE) & (rows >= upper) & (rows <= lower)
+    count, first = core.sum(axis=0), core.argmax(axis=0)
+    after = height - core[::-1].argmax(axis=0)
+    whole = (count >= 3) & (after - first == count)
+    third = np.maximum(1, count // 3)
+    sums = np.concatenate([np.zeros((1, width, 3)), np.cumsum(off, axis=0, dtype=np.float64)])
+    above = sums[np.minimum(first + third, height), columns] - sums[first, columns]
+    below = sums[after, columns] - sums[after - third, columns]
+    apart = ((above - below) / third[:, None])[whole]
+    if not apart.size:
+        return 0.0
+    usual = np.median(apart, axis=0)
+    size = float(np.linalg.norm(usual))
+    two = int(np.count_nonzero(apart @ usual > size**2 / 2))
+    share = two / max(1, int(np.count_nonzero(seen)))
+    return share if size > _TONES and share > _OFTEN else 0.0

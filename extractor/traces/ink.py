@@ -40,15 +40,15 @@ class Ink:
 
     ``share`` is what edges are placed by, 0 (ground) to 1 (line); ``own`` says where hue and
     brightness are the line's; ``foreign`` where something else is drawn that could hide it;
-    ``light`` is the brightness less the ground's, code values, by which grid lines are found.
-    ``contrast`` is between line and ground, 0 to 1; ``grey`` says that the line has no colour of
-    its own, so that brightness alone tells it.
+    ``off``, of shape (h, w, 3), is the difference from the ground: brightness, by which grid lines
+    are found, and two of chroma, code values. ``contrast`` is between line and ground, 0 to 1;
+    ``grey`` says that the line has no colour of its own, so that brightness alone tells it.
     """
 
     share: Plane
     own: NDArray[np.bool_]
     foreign: NDArray[np.bool_]
-    light: Plane
+    off: Plane
     contrast: float
     grey: bool
 
@@ -85,7 +85,7 @@ def find_ink(image: Image, colour: str, others: tuple[str, ...] = ()) -> Ink:
         np.asarray(share, np.float32),
         own,
         np.asarray(foreign),
-        np.asarray(off[..., 0], np.float32),
+        np.asarray(off, np.float32),
         min(1.0, full / 255),
         chroma < _COLOURFUL,
     )

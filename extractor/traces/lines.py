@@ -41,7 +41,7 @@ class Lines:
 
 def find_lines(ink: Ink, plot: Box) -> tuple[Lines, Lines]:
     """Find what marks the time axis (x) and the value axis (y); px of the planes of ``ink``."""
-    bare = np.where(_grown(ink.own), np.nan, ink.light)
+    bare = np.where(_grown(ink.own), np.nan, ink.off[..., 0])
     left, right = round(plot.x) + 2, round(plot.right) - 2
     top, bottom = round(plot.y) + 2, round(plot.bottom) - 2
     rows, strong = _peaks(_mean(bare[:, left:right], 1))

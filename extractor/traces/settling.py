@@ -35,6 +35,8 @@ _COVERED = 0.9
 """Share of the columns between the ends of a line that must show it."""
 _JUMPS = 0.005
 """Jumps a column above which a line is broken."""
+_DASHES, _ALIKE, _MOST = 8, 0.35, 0.6
+"""So many gaps, of which most are as wide as the usual one but for that share, are dashes."""
 _RIVALS = 0.08
 """Share of columns with other ink of the colour above which two lines are taken to be there."""
 _MISPLACED = 2.0
@@ -112,12 +114,24 @@ def _of_the_line(read: TraceRead, seen: Sequence[int]) -> Iterable[Doubt]:
         why = f"seen in {len(seen) / len(read.middles):.0%} of the plot's columns"
         yield Doubt("broken-line", why)
     elif covered < _COVERED:
-        why = f"seen in {covered:.0%} of the columns between its ends"
+        why = f"seen in {covered:.0%} of the columns between its ends{_dashes(between)}"
         yield Doubt("broken-line", why)
     elif read.jumps > max(1.0, _JUMPS * len(seen)):
         yield Doubt("broken-line", f"the line jumps {read.jumps} times")
     if read.rivals > _RIVALS:
         yield Doubt("two-lines", f"in {read.rivals:.0%} of the columns")
+
+
+def _dashes(between: str) -> str:
+    """Words for gaps that are many and alike: the line itself is dashed."""
+    gaps = sorted(len(gap) for gap in between.replace("h", ".").replace("e", ".").split(".") if gap)
+    if len(gaps) < _DASHES:
+        return ""
+    usual = gaps[len(gaps) // 2]
+    alike = sum(abs(gap - usual) <= max(1, _ALIKE * usual) for gap in gaps)
+    if alike < _MOST * len(gaps):
+        return ""
+    return f", with {len(gaps)} gaps of about {usual} px: is the line dashed?"
 
 
 def _mended(read: TraceRead, seen: Sequence[int]) -> int:
