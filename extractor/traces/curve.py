@@ -49,6 +49,8 @@ _CORE = 0.9
 """Share of full ink from which the tone of a pixel is the line's."""
 _TONES, _OFTEN = 3.0, 0.2
 """Difference of two tones, code values, and share of the columns, beyond which they are two."""
+_BEYOND = 6
+"""Rows beyond the line's ink at which its ground is looked at."""
 _EDGE = 0.8
 """How near to the plot's edge ink ends that may have been cut there, px."""
 
@@ -448,7 +450,8 @@ def _two_tones(off: Plane, ink: Numbers, runs: Runs, chosen: Whole) -> float:
     """Share of the columns seen whose ink is of one tone above and of another below.
 
     So it is where two lines of nearly one colour lie on one another. 0 unless the tones differ by
-    more than what coding does to one line, in many columns.
+    more than what coding does to one line, in many columns, and the ground is the same above and
+    below: coding tints the edge of a line beside an area.
     """
     height, width = ink.shape
     seen = chosen >= 0
@@ -465,6 +468,10 @@ def _two_tones(off: Plane, ink: Numbers, runs: Runs, chosen: Whole) -> float:
     below = sums[after, columns] - sums[after - third, columns]
     apart = ((above - below) / third[:, None])[whole]
     if not apart.size:
+        return 0.0
+    over, under = np.clip(upper - _BEYOND, 0, None), np.clip(lower + _BEYOND, None, height - 1)
+    beside = np.median((off[over, columns] - off[under, columns])[whole], axis=0)
+    if np.linalg.norm(beside) > _TONES:
         return 0.0
     usual = np.median(apart, axis=0)
     size = float(np.linalg.norm(usual))
