@@ -202,8 +202,9 @@ def _even(strokes: _Strokes, shape: tuple[int, int]) -> NDArray[np.bool_]:
     begin = np.clip(np.round(strokes.left).astype(np.int64), 0, width - 1)
     end = np.clip(np.round(strokes.right).astype(np.int64), begin + 1, width)
     at = np.full((height + 4, width), -1, np.int64)  # two rows more at either end
-    for stroke, (row, first, last) in enumerate(zip(strokes.row + 2, begin, end, strict=True)):
-        at[row, first:last] = stroke
+    stroke = np.repeat(np.arange(begin.size), end - begin)
+    place = np.arange(stroke.size) - np.repeat(np.cumsum(end - begin) - (end - begin), end - begin)
+    at[strokes.row[stroke] + 2, begin[stroke] + place] = stroke
     middle = np.clip(((strokes.left + strokes.right) / 2).astype(np.int64), 0, width - 1)
     around = np.stack([at[strokes.row + 2 + away, middle] for away in (-2, -1, 1, 2)])
     wide = np.append(strokes.right - strokes.left, np.nan)  # nothing, where there is no stroke
