@@ -90,6 +90,25 @@ def test_a_drawn_series_is_read_back(maker: str, style: str, reader: FigureReade
     assert off.mean <= 0.002
 
 
+@pytest.mark.parametrize("join", ["round", "bevel", "miter"])
+@pytest.mark.parametrize("samples", [1100, 2600])
+def test_points_of_dense_lines_end_where_the_line_does(
+    join: str, samples: int, reader: FigureReader
+) -> None:
+    import matplotlib
+
+    spec = replace(rate(samples, 40), width=1.8, colour="#2a7fb8")
+    with matplotlib.rc_context({"lines.solid_joinstyle": join}):
+        drawn = matplotlib_chart(spec)
+    _, judged = read(drawn, reader)
+    assert not judged.doubts
+    shift = own_shift(matplotlib_chart, spec)
+    off = errors(drawn, judged, spec.width * spec.density, shift=shift)
+    assert np.median(np.concatenate([off.low, off.high])) <= 0.25
+    assert np.percentile(np.concatenate([off.low, off.high]), 95) <= 1.0
+    assert off.mean <= 0.002
+
+
 def test_another_line_that_crosses_hides_few_columns(reader: FigureReader) -> None:
     spec = replace(CROSSING, other=42 + 14 * np.sin(CROSSING.t / 35), colour="#3f8f86",
                    other_colour="#c2612c", quality=70)  # fmt: skip

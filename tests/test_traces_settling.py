@@ -147,6 +147,22 @@ def test_a_whole_axis_misread_by_ten_is_caught_by_a_card() -> None:
 def test_what_mars_a_line_is_said() -> None:
     gappy: list[float | None] = [60.0 if at % 5 else None for at in range(600)]
     assert settle(line(gappy)) == ["broken-line"]
+    (dashed,) = settle_trace(line(gappy), CARDS).doubts
+    assert "119 gaps of about 1 px: is the line dashed?" in dashed.why
+    torn: list[float | None] = [60.0] * 600
+    for begin, gap in (
+        (20, 3),
+        (80, 40),
+        (150, 9),
+        (200, 1),
+        (260, 25),
+        (330, 5),
+        (420, 60),
+        (520, 15),
+    ):
+        torn[begin : begin + gap] = [None] * gap
+    (broken,) = settle_trace(line(torn), CARDS).doubts
+    assert broken.code == "broken-line" and "dashed" not in broken.why
     assert settle(line(EVEN, jumps=9)) == ["broken-line"]
     few: list[float | None] = [None] * 300 + [60.0] * 40 + [None] * 260
     assert settle(line(few)) == ["broken-line"], "may be a spot of the same colour"

@@ -7,9 +7,9 @@
 The first draws every style with every program and prints a table a program; needs gnuplot and
 Chromium. The second holds ``traces.csv`` of the samples against ``series.csv``.
 
-Styles of matplotlib and gnuplot are those the method was tuned on; the four browser libraries were
-only measured (after which two faults they showed were mended: a label that took a line beside its
-own, and markers).
+Axes and curves were tuned on charts of matplotlib and gnuplot, where points end was learnt from the
+drawings of ``learn_points.py``; the four browser libraries were only measured. Faults they showed
+that were mended after that are named in docs/traces.md.
 """
 
 from __future__ import annotations
