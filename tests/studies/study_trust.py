@@ -439,9 +439,10 @@ def report(counts: Path, which: str, mark: str) -> None:
     for key, order in (("coding", CODINGS), ("letters", None), ("layout", None), ("panel", None),
                        ("panel and coding", None), ("kind", None), ("font class", None),
                        ("checks", None)):  # fmt: skip
-        for value in order or sorted(total["totals"][key]):
-            if value in total["totals"][key]:
-                a, b, c, d, e = total["totals"][key][value]
+        told = total["totals"].get(key, {})
+        for value in order or sorted(told):
+            if value in told:
+                a, b, c, d, e = told[value]
                 print(f"| {key}: {value} | {int(a):,} | {100 * e / a:.1f} % | "
                       f"{100 * (1 - b / a):.2f} % | "
                       f"{100 * c / a:.3f} % | {_share(d, b)} |")  # fmt: skip
