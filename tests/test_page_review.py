@@ -228,35 +228,45 @@ def test_the_tables_follow_while_the_page_is_open(browser: Browser, folder: Path
         expect(page.locator("#progress")).to_contain_text(f"of {FIGURES - 1}")
 
 
+WATCH = """() => {
+  window.took = [];
+  addEventListener("keydown", () => {
+    const began = performance.now(), before = document.querySelector("#crop").dataset.item;
+    let frames = 0;
+    const look = () => {
+      frames += 1;
+      const crop = document.querySelector("#crop"), image = crop.querySelector("img");
+      if (crop.dataset.item !== before && image?.complete && image.naturalWidth) {
+        window.took.push({ frames, ms: performance.now() - began });
+      } else requestAnimationFrame(look);
+    };
+    requestAnimationFrame(look);
+  }, true);
+}"""
+LOADED = "performance.getEntriesByType('resource').filter((each) => each.name.endsWith('/crop'))"
+
+
 def test_a_key_brings_the_next_of_ten_thousand_at_once(browser: Browser, tmp_path: Path) -> None:
-    """At most 100 ms from the key to the next crop on the screen, at the 95th percentile."""
+    """What is shown next is there before the key: it waits for no answer, only for the screen.
+
+    Frames are counted, which a busy machine makes longer, not more. How many ms it takes
+    tests/studies/bench_review.py measures.
+    """
     with (
         served(HERE / "review_world.py", tmp_path) as (process, address),
         opened(browser, address) as page,
     ):
         expect(page.locator("#progress")).to_contain_text("of 10200")
-        page.evaluate("""() => {
-          window.took = [];
-          addEventListener("keydown", (event) => {
-            const began = performance.now(), before = document.querySelector("#crop").dataset.item;
-            const look = () => {
-              const crop = document.querySelector("#crop"), image = crop.querySelector("img");
-              if (crop.dataset.item !== before && image?.complete && image.naturalWidth) {
-                window.took.push(performance.now() - began);
-              } else requestAnimationFrame(look);
-            };
-            requestAnimationFrame(look);
-          }, true);
-        }""")
-        for at in range(100):
+        page.evaluate(WATCH)
+        for at in range(60):
+            page.wait_for_function(f"{LOADED}.length >= {at + 2}")
             page.keyboard.press("Enter")
             page.wait_for_function(f"window.took.length === {at + 1}")
-            page.wait_for_timeout(100)  # nobody reads a crop faster
-        kept(page, 100)
-        took = page.evaluate("window.took")
+        kept(page, 60)
+        frames = [each["frames"] for each in page.evaluate("window.took")]
         process.kill()
-    assert np.percentile(took, 95) <= 100, took
-    assert len(decisions(tmp_path)) == 100
+    assert np.percentile(frames, 95) <= 2, frames
+    assert len(decisions(tmp_path)) == 60
 
 
 # ---------------------------------------------------------------- proof sheet and spot-check
