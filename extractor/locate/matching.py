@@ -25,7 +25,7 @@ _SEEN = 0.62
 """Least correlation of a picture that counts as seen at a place predicted by others."""
 _MEAN = 0.82
 """Least mean correlation of all pictures and words of a layout found. Where a layout is shown it is
-0.83 at least (a list on the bare scene; 4 700 finds), in scenes mere signs reach 0.81."""
+0.83 at least (a list on the bare scene; 3 900 finds), in scenes mere signs reach 0.81."""
 _FAINT = 0.4
 """Least correlation of a picture that was not seen with what is drawn in its place, blurred say."""
 _SEED = 0.55
