@@ -9,6 +9,7 @@ the rounds are guessed anew.
 from __future__ import annotations
 
 import re
+from abc import ABC, abstractmethod
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -39,7 +40,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class Question(ABC):
     """One guess. ``told`` says what was guessed, in a line; ``captures`` are all it is about."""
 
     told: str
@@ -50,9 +51,9 @@ class Question:
         """The captures of all stretches."""
         return tuple(path for stretch in self.stretches for path in stretch.captures)
 
+    @abstractmethod
     def ask(self, prompt: Prompt) -> Written | None:
         """Ask it; return capture -> fact -> text, or None to go back to the question before."""
-        raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)
