@@ -2,7 +2,7 @@
 """Eleven overlays for study_locating.py, the tuning set; Chromium draws them.
 
 No test and no sample draws them, but faults of the locator that they showed were mended: what they
-measure is no longer untouched. Figures come from the other set, locating_report.py.
+measure is no longer untouched. Figures come from another set, locating_report.py.
 
 Each has fonts, words, panels and an arrangement of its own. Its layout engine tells where every
 figure stands, to a fraction of a px.

@@ -1,13 +1,14 @@
 # ruff: noqa: E501  style sheets and tables of figures
 """Twelve more overlays for study_locating.py, on which nothing is tuned: the report set.
 
-They differ from the tuning set (locating_layouts.py) in fonts, words, panels and arrangement. Whoever
-mends something because of what they show moves them to the tuning set and draws others.
+They differ from the other sets (locating_layouts.py, locating_report_1.py) in fonts or their weights,
+words, panels and arrangement. Whoever mends something because of what they show keeps them as a set of
+the past, as locating_report_1.py is, and draws others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from locating_layouts import (
     Item,
@@ -21,178 +22,190 @@ from locating_layouts import (
 
 Value = Callable[[Item], str]
 
-_TICKER = items_of(
-    ("tempo", "fps", 20, 144, 0), ("span", "ms", 7, 50, 1), ("uptake", "W", 1, 12, 2),
-    ("core", "°C", 30, 95, 0), ("shader", "MHz", 300, 980, 0), ("store", "%", 5, 100, 0),
+_BROOK = items_of(
+    ("flow", "fps", 20, 144, 0), ("toil", "W", 1, 12, 2), ("glow", "°C", 30, 95, 0),
+    ("fund", "%", 5, 100, 0),
 )  # fmt: skip
-_LADDER = items_of(
-    ("cadence", "", 20, 144, 1), ("appetite", "", 1, 12, 2), ("ember", "", 30, 95, 1),
-    ("gallop", "", 300, 980, 0), ("vessel", "", 5, 100, 0), ("strain", "", 0, 100, 0),
+_REED = items_of(
+    ("sweep", "fps", 20, 144, 1), ("lull", "ms", 7, 50, 1), ("thirst", "W", 1, 12, 2),
+    ("crust", "°C", 28, 46, 1), ("hoard", "%", 5, 100, 0), ("whirl", "MHz", 300, 980, 0),
 )  # fmt: skip
-_PAIRS = items_of(
-    ("Quickness", "fps", 20, 144, 1), ("Hunger", "W", 1, 12, 2), ("Outer heat", "°C", 25, 45, 1),
-    ("Inner heat", "°C", 30, 95, 1), ("Pressure", "V", 3, 4, 2), ("Stream", "mA", 200, 3900, 0),
-    ("Rhythm", "MHz", 300, 980, 0), ("Reserve", "%", 5, 100, 0),
+_PSALM = items_of(
+    ("Sightings", "fps", 20, 144, 1), ("Interval", "ms", 7, 50, 1), ("Outlay", "W", 1, 12, 2),
+    ("Marrow", "°C", 30, 95, 0), ("Purse", "%", 5, 100, 0), ("Clatter", "MHz", 300, 980, 0),
 )  # fmt: skip
-_PILLS = items_of(
-    ("pictures", "fps", 20, 144, 0), ("intake", "W", 1, 12, 1), ("hull", "°C", 25, 45, 1),
-    ("fuel", "%", 5, 100, 0),
+_LOTUS = items_of(
+    ("ល្បឿន", "fps", 20, 144, 1), ("ថាមពល", "W", 1, 12, 2), ("កម្ដៅ", "°C", 28, 46, 1),
+    ("តង់ស្យុង", "V", 3, 4, 2), ("ថ្ម", "%", 5, 100, 0),
 )  # fmt: skip
-_SHADE = items_of(
-    ("Swiftness", "fps", 20, 144, 1), ("Burden", "W", 1, 12, 2), ("Kernel", "°C", 30, 95, 0),
-    ("Pulse", "MHz", 300, 980, 0), ("Supply left", "%", 5, 100, 0),
+_SIGNET = items_of(
+    ("✦", "fps", 20, 144, 0), ("❖", "W", 1, 12, 1), ("✱", "°C", 30, 95, 0), ("➤", "MHz", 300, 980, 0),
+    ("❍", "%", 5, 100, 0),
 )  # fmt: skip
-_MOSAIC = items_of(
-    ("pictures in a second", "fps", 20, 144, 1), ("slowest tenth", "fps", 5, 60, 1),
-    ("drawn from the cell", "W", 1, 12, 2), ("peak of the draw", "W", 4, 15, 2),
-    ("warmth of the die", "°C", 40, 95, 1), ("warmth of the shell", "°C", 30, 45, 1),
-    ("beats of the die", "MHz", 300, 980, 0), ("left in the cell", "%", 5, 100, 0),
+_MONOGRAM = items_of(
+    ("F", "", 20, 144, 0), ("W", "", 1, 12, 1), ("T", "", 30, 95, 0), ("G", "", 300, 980, 0),
+    ("B", "", 5, 100, 0),
 )  # fmt: skip
-_JOURNAL = items_of(
-    ("Views a second", "fps", 20, 144, 1), ("Fewest views", "fps", 5, 60, 0),
-    ("Slowest view", "ms", 20, 300, 1), ("Appetite", "W", 1, 12, 2),
-    ("Appetite at most", "W", 4, 15, 2), ("Eaten", "%", 1, 60, 0),
-    ("Hot spot", "°C", 40, 95, 1), ("Palm rest", "°C", 30, 45, 1),
+_QUARTET = items_of(
+    ("Agility", "fps", 20, 144, 1), ("Exertion", "W", 1, 12, 2), ("Fever", "°C", 30, 95, 1),
+    ("Stamina", "%", 5, 100, 0),
 )  # fmt: skip
-_TAMIL = items_of(
-    ("வேகம்", "fps", 20, 144, 1), ("சக்தி", "W", 1, 12, 2), ("வெப்பம்", "°C", 28, 46, 1),
-    ("மின்னழுத்தம்", "V", 3, 4, 2), ("இருப்பு", "%", 5, 100, 0),
+_TERRACE = items_of(
+    ("images each second", "fps", 20, 144, 1), ("calmest stretch", "fps", 5, 60, 1),
+    ("longest wait", "ms", 20, 300, 1), ("electric load", "W", 1, 12, 2),
+    ("kiln of the chip", "°C", 40, 95, 1), ("touch of the case", "°C", 30, 45, 1),
+    ("drum of the chip", "MHz", 300, 980, 0), ("spent of the tank", "%", 1, 60, 0),
 )  # fmt: skip
-_CHEROKEE = items_of(
-    ("ᎠᏂᏥᎸᏍᎩ", "fps", 20, 144, 0), ("ᎠᎾᎦᎵᏍᎩ", "W", 1, 12, 1), ("ᎤᏗᎴᎩ", "°C", 28, 46, 1),
-    ("ᎠᏟᎢᎵᏒ", "%", 5, 100, 0),
+_DIPTYCH = items_of(
+    ("Dance", "fps", 20, 144, 1), ("Feast", "W", 1, 12, 2), ("Hearth", "°C", 30, 95, 1),
+    ("Mantle", "°C", 25, 45, 1), ("Drumbeat", "MHz", 300, 980, 0), ("Granary", "%", 5, 100, 0),
 )  # fmt: skip
-_GAUGE = items_of(
-    ("◆", "fps", 20, 144, 0), ("▲", "W", 1, 12, 1), ("●", "°C", 30, 95, 0), ("■", "%", 5, 100, 0),
-    ("✚", "MHz", 300, 980, 0),
+_FOLIO = items_of(
+    ("Screens a second", "fps", 20, 144, 1), ("At its slowest", "fps", 5, 60, 1),
+    ("Longest hold", "ms", 20, 300, 1), ("Lent by the cell", "W", 1, 12, 2),
+    ("Lent at the height", "W", 4, 15, 2), ("Used up", "%", 1, 60, 0),
+    ("Engine room", "°C", 40, 95, 1), ("Outer wall", "°C", 30, 45, 1),
+    ("Engine turns", "MHz", 300, 980, 0), ("Engine engaged", "%", 0, 100, 0),
 )  # fmt: skip
-_CROWN = items_of(
-    ("Shown", "fps", 20, 144, 1), ("Taken", "W", 1, 12, 2), ("Die", "°C", 30, 95, 0),
-    ("Cell", "°C", 25, 45, 1), ("Kept", "%", 5, 100, 0),
+_TOTEM = items_of(
+    ("RENDERING", "fps", 20, 144, 1), ("CONSUMING", "W", 1, 12, 2), ("HEATING", "°C", 30, 95, 0),
+    ("HOLDING", "%", 5, 100, 0),
 )  # fmt: skip
 
 
-def _ticker(value: Value) -> str:
-    def line(part: Sequence[Item]) -> str:
+def _flowing(*lines: list[Item], between: str = "") -> Callable[[Value], str]:
+    def body(value: Value) -> str:
         return "".join(
-            f"<span>{drawn_label(item)} {drawn_figure(item, value)} <u>{item.unit}</u></span>"
-            for item in part
+            "<p>"
+            + between.join(
+                f"<span>{drawn_label(item)} {drawn_figure(item, value)} <u>{item.unit}</u></span>"
+                for item in line
+            )
+            + "</p>"
+            for line in lines
         )
 
-    return f"<p>{line(_TICKER[:3])}</p><p>{line(_TICKER[3:])}</p>"
+    return body
 
 
-def _pairs(value: Value) -> str:
-    cells = "".join(
-        f"<td>{drawn_label(item)}</td><td>{drawn_figure(item, value, 'right')}</td><td><u>{item.unit}</u></td>"
-        + ("</tr><tr>" if at % 2 else "")
-        for at, item in enumerate(_PAIRS)
-    )
-    return f'<h1 data-l="title">Held now</h1><table><tr>{cells}</tr></table>'
-
-
-def _journal(value: Value) -> str:
+def _diptych(value: Value) -> str:
     rows = "".join(
-        f"<p>{drawn_label(item)}<span>{drawn_figure(item, value, 'right')}<u>{item.unit}</u></span></p>"
-        for item in _JOURNAL
-    )
-    return f'<h1 data-l="title">Journal of a ride</h1><div>{rows}</div>'
-
-
-def _matrix(value: Value) -> str:
-    heads = "".join(f'<th><i data-l="h{at}">{word}</i></th>'
-                    for at, word in enumerate(("pace", "draw, W", "die, °C", "kept, %")))  # fmt: skip
-    spans = ((20, 144, 1), (1, 12, 2), (30, 95, 1), (5, 100, 0))
-    found = []
-    for row, word in enumerate(("first lap", "second lap", "third lap", "fourth lap", "fifth lap")):
-        cells = "".join(
-            f"<td>{drawn_figure(Item(f'f{row}_{at}', '', '', *span), value, 'right')}</td>"
-            for at, span in enumerate(spans)
+        "<tr>"
+        + "".join(
+            f"<td>{drawn_label(item)}</td><td>{drawn_figure(item, value, 'right')}</td><td><u>{item.unit}</u></td>"
+            for item in (left, right)
         )
-        found.append(f'<tr><td><i data-l="r{row}">{word}</i></td>{cells}</tr>')
-    return f"<table><tr><th></th>{heads}</tr>{''.join(found)}</table>"
+        + "</tr>"
+        for left, right in zip(_DIPTYCH[:3], _DIPTYCH[3:], strict=True)
+    )
+    return f"<table>{rows}</table>"
+
+
+def _tally(value: Value) -> str:
+    heads = "".join(
+        f'<th><i data-l="h{at}">{word}</i></th>' for at, word in enumerate(("calm", "storm"))
+    )
+    rows = []
+    for at, (word, low, high, decimals) in enumerate((
+        ("Turns, fps", 20, 144, 1), ("Turns, poorest, fps", 5, 60, 1), ("Stall, ms", 20, 300, 1),
+        ("Diet, W", 1, 12, 2), ("Diet, richest, W", 4, 15, 2), ("Furnace, °C", 40, 95, 1),
+        ("Hide, °C", 30, 45, 1), ("Remnant, %", 5, 100, 0),
+    )):  # fmt: skip
+        cells = "".join(
+            f"<td>{drawn_figure(Item(f'f{at}_{side}', '', '', low, high, decimals), value, 'right')}</td>"
+            for side in range(2)
+        )
+        rows.append(f'<tr><td><i data-l="r{at}">{word}</i></td>{cells}</tr>')
+    title = '<h1 data-l="title">Tally of two voyages</h1>'
+    return f"{title}<table><tr><th></th>{heads}</tr>{''.join(rows)}</table>"
+
+
+def _folio(value: Value) -> str:
+    found = ['<div id="head">Folio of the crossing</div>']
+    for at, title in enumerate(("What was seen", "What was paid", "How it fared")):
+        found.append(f'<h2 data-l="s{at}">{title}</h2>')
+        for item in (_FOLIO[:3], _FOLIO[3:6], _FOLIO[6:])[at]:
+            found.append(
+                f"<article>{drawn_label(item)}<div>{drawn_figure(item, value, 'right')}<u>{item.unit}</u></div></article>"
+            )
+    return "".join(found)
 
 
 LAYOUTS = (
-    Layout("ticker", "overlay", """
-#o{background:#ffe9a8;color:#3a2600;font:600 14px/24px "Open Sans Condensed";white-space:nowrap;
- padding:4px 10px;width:340px;border-left:6px solid #b56a00}
-p{margin:0}span{margin-right:18px}i{font-style:italic;font-weight:400;color:#7a4a00}
-u{text-decoration:none;font-weight:400}""", _ticker),
-    Layout("ladder", "overlay", """
-#o{width:208px;background:rgba(0,0,0,.88);color:#7dff9a;padding:8px 10px;border:2px dashed #2e7d46}
-p{display:grid;grid-template-columns:108px 1fr;margin:0;font:700 15px/22px "Nimbus Mono PS"}
-b{text-align:right}i{font-style:normal;font-weight:400}u{display:none}""", in_rows(_LADDER)),
-    Layout("pairs", "overlay", """
-#o{background:#f3ead2;color:#2d1f10;padding:8px 12px 10px;border:3px double #8a6a3a}
-h1{font:italic 700 15px/22px "Noto Serif";margin:0 0 4px;display:inline-block}
-td{font:400 13px/21px "Noto Serif";text-align:right;padding:0 0 0 3px}td:nth-child(3n+1){text-align:left;padding-left:12px}
-td:nth-child(3n+2){width:60px}td:nth-child(3n){width:36px;text-align:left}
-i{font-style:normal}b{font-weight:700}u{text-decoration:none;font-size:11px}""", _pairs),
-    Layout("pills", "overlay", """
-#o{width:172px;color:#fff}p{margin:0 0 7px;padding:0 14px;border-radius:14px;font:600 15px/28px "URW Gothic";
- display:grid;grid-template-columns:70px 44px 1fr}p:nth-child(1){background:#214d8c}p:nth-child(2){background:#8c3b21}
-p:nth-child(3){background:#5a2a78}p:nth-child(4){background:#1f6b46}b{text-align:right}i{font-style:normal;font-weight:400;font-size:13px}
-u{text-decoration:none;font-weight:400;font-size:11px;padding-left:6px}""", in_rows(_PILLS)),
-    Layout("shade", "overlay", """
-#o{width:236px;color:#fffbe8;font:600 16px/24px "URW Bookman";text-shadow:0 0 2px #000,0 0 3px #000,1px 2px 2px #000}
-p{display:grid;grid-template-columns:108px 62px 1fr;margin:0}i{font-style:normal}b{text-align:right}
-u{text-decoration:none;font-size:12px;padding-left:6px}""", in_rows(_SHADE)),
-    Layout("mosaic", "page", """
-#o{background:#ece6f7;color:#2a1850;padding:14px;display:grid;grid-template-columns:1fr 1fr;gap:14px;
- min-height:100vh;align-content:start}
-section{background:#faf8ff;border-radius:4px;padding:14px 16px;border-left:5px solid #8f6fd8}
-p{margin:2px 0 0}i{font:500 12px/18px "Inter Display";color:#6d5a98}b{font:800 26px/32px "Inter Display"}
-u{text-decoration:none;font:400 13px "Inter Display";padding-left:5px}""", in_cards(_MOSAIC, above=True)),
-    Layout("journal", "page", """
-#o{background:#e3ece4;color:#16301c;min-height:100vh;padding:16px}
-h1{font:600 18px/30px "Noto Serif Display";margin:0 0 10px;width:max-content}
-div div{background:#fbfffb;border-radius:18px;padding:8px 18px}p{display:flex;justify-content:space-between;margin:0;
- font:500 15px/40px "Lato";border-bottom:1px solid #d3e0d5}p:last-child{border:0}
-i{font-style:normal;color:#49624f}b{font-weight:900}u{text-decoration:none;font-weight:400;font-size:13px;padding-left:4px}""",
-        _journal),
-    Layout("tamil", "overlay", """
-#o{width:222px;background:rgba(58,12,40,.9);color:#ffe9f4;padding:9px 14px;border-top:4px solid #e85c9b}
-p{display:grid;grid-template-columns:112px 54px 1fr;margin:0;font:400 15px/26px "DejaVu Sans Condensed"}
-i{font:500 13px/26px "Noto Serif Tamil";color:#ffb9d8}b{text-align:right}
-u{text-decoration:none;font-size:11px;padding-left:6px}""", in_rows(_TAMIL)),
-    Layout("lodge", "overlay", """
-#o{width:400px;background:rgba(4,62,66,.84);padding:8px 16px;display:grid;grid-template-columns:repeat(4,1fr);color:#e9fffb}
-section{border-left:2px solid #39a8a0;padding-left:8px}p{margin:0}
-i{font:600 11px/18px "Noto Sans Cherokee";color:#9fe6dc;display:block;width:max-content}
-b{font:400 20px/26px "Noto Sans Display"}u{text-decoration:none;font:400 11px "Noto Sans Display";padding-left:4px}""",
-        in_cards(_CHEROKEE, above=True)),
-    Layout("matrix", "page", """
-#o{background:#fff;color:#1c2430;min-height:100vh;padding:16px 12px}table{width:100%;border-collapse:collapse}
-th{background:#223a5e;text-align:right;padding-right:10px}th i{font:700 13px/34px "Nimbus Sans Narrow";color:#fff}
-td{font:400 16px/36px "Nimbus Sans Narrow";text-align:right;padding-right:10px}td:first-child{text-align:left;padding-left:10px}
-tr:nth-child(odd) td{background:#eef2f8}i{font-style:normal}b{font-weight:400}""", _matrix),
-    Layout("gauge", "overlay", """
-#o{width:118px;background:rgba(18,18,18,.8);color:#fff;padding:6px 9px;border-radius:0 16px 16px 0}
-p{display:grid;grid-template-columns:22px 42px 1fr;margin:0;font:700 15px/25px "DejaVu Sans Mono"}
-i{font:400 15px/25px "DejaVu Sans";color:#ffb347;font-style:normal}b{text-align:right;letter-spacing:-.5px}
-u{text-decoration:none;font-size:10px;padding-left:5px}""", in_rows(_GAUGE)),
-    Layout("crown", "overlay", """
-#o{width:520px;background:linear-gradient(#3d4a5c,#232c38);padding:5px 0;display:grid;grid-template-columns:repeat(5,1fr);
- border-bottom:3px solid #d0a030;color:#f4f6fa}
-section{text-align:center}p{margin:0}b{font:500 18px/24px "Nimbus Roman"}
-u{text-decoration:none;font:400 12px "Nimbus Roman";padding-left:3px}
-i{font:italic 400 13px/16px "Nimbus Roman";color:#ffdf94}""", in_cards(_CROWN, above=False, align="centre")),
+    Layout("brook", "overlay", """
+#o{background:rgba(18,46,30,.78);color:#effff2;font:700 13px/26px "Liberation Sans";white-space:nowrap;
+ padding:0 10px;width:366px;border-bottom:2px solid #57b87a}
+p{margin:0}i{font-style:normal;font-weight:400;color:#9fe0b4}s{text-decoration:none;color:#57b87a;margin:0 7px;font-weight:400}
+u{text-decoration:none;font-weight:400;font-size:11px}""", _flowing(_BROOK, between="<s>|</s>")),
+    Layout("reed", "overlay", """
+#o{width:350px;color:#fff;font:900 14px/22px Roboto;white-space:nowrap;-webkit-text-stroke:3px #06121c;paint-order:stroke fill}
+p{margin:0}span{margin-right:14px}i{font-style:normal;color:#ffdf70}u{text-decoration:none;font-size:11px}""",
+        _flowing(_REED[:3], _REED[3:])),
+    Layout("psalm", "overlay", """
+#o{width:224px;color:#f6fff4;font:700 15px/23px "DejaVu Serif Condensed";text-shadow:0 0 2px #000,0 0 4px #000,1px 1px 1px #000}
+p{display:grid;grid-template-columns:100px 58px 1fr;margin:0}i{font-style:normal;color:#ffe3b0}b{text-align:right}
+u{text-decoration:none;font-size:11px;padding-left:6px}""", in_rows(_PSALM)),
+    Layout("lotus", "overlay", """
+#o{width:204px;background:rgba(236,244,232,.9);color:#18301e;padding:7px 12px;border-left:5px solid #6a9a4a}
+p{display:grid;grid-template-columns:84px 60px 1fr;margin:0;font:400 15px/27px "Noto Sans Mono"}
+i{font:400 14px/27px "Noto Serif Khmer";color:#3f6b2c}b{text-align:right;font-weight:700}
+u{text-decoration:none;font-size:11px;padding-left:6px}""", in_rows(_LOTUS)),
+    Layout("signet", "overlay", """
+#o{width:128px;background:rgba(30,24,44,.72);color:#fff;padding:7px 10px;border-radius:8px}
+p{display:grid;grid-template-columns:26px 44px 1fr;margin:0;font:400 16px/25px "DejaVu Math TeX Gyre"}
+i{font:400 14px/25px "DejaVu Sans";color:#7fd6ff;font-style:normal}b{text-align:right}
+u{text-decoration:none;font-size:11px;padding-left:5px}""", in_rows(_SIGNET)),
+    Layout("monogram", "overlay", """
+#o{width:84px;background:rgba(4,4,60,.75);color:#fff;padding:4px 9px;border:1px solid #9090ff}
+p{display:grid;grid-template-columns:20px 1fr;margin:0;font:400 15px/20px "Noto Mono"}
+i{font-style:normal;color:#b0b0ff}b{text-align:right;font-weight:400}u{display:none}""", in_rows(_MONOGRAM)),
+    Layout("quartet", "overlay", """
+#o{width:206px;background:#1d4f7a;color:#fff;padding:8px 14px;border-radius:2px 14px 2px 14px}
+p{display:grid;grid-template-columns:92px 1fr 34px;margin:0;font:300 15px/24px "DejaVu Sans Light"}
+b{text-align:right;font-weight:300}i{font-style:normal;color:#cfe6ff}u{text-decoration:none;font-size:11px;padding-left:6px}""",
+        in_rows(_QUARTET)),
+    Layout("terrace", "page", """
+#o{background:#16211f;color:#e8f4ee;padding:18px 0;display:grid;grid-template-columns:166px 166px;gap:16px 20px;
+ min-height:100vh;align-content:start;justify-content:center}
+section{background:#243532;border-radius:0 20px 20px 0;padding:12px 14px;border-top:1px solid #4f7a70}
+p{margin:3px 0 0}i{font:400 13px/18px "Noto Sans Math";color:#96c4b6}b{font:400 24px/30px "Noto Sans Math"}
+u{text-decoration:none;font:400 12px "Noto Sans Math";padding-left:5px}""", in_cards(_TERRACE, above=True)),
+    Layout("diptych", "overlay", """
+#o{background:#5b1f24;color:#fff4e4;padding:7px 12px 9px;border:1px solid #d9a441;outline:1px solid #d9a441;outline-offset:-5px}
+td{font:italic 400 15px/25px Lato;text-align:right;padding:0 0 0 3px}td:nth-child(3n+1){text-align:left;padding-left:10px;width:78px}
+td:nth-child(3n+2){width:50px}td:nth-child(3n){width:34px;text-align:left}
+i{font:500 18px/25px Z003;color:#f2cf8a}b{font-weight:400}u{text-decoration:none;font-size:11px}""", _diptych),
+    Layout("tally", "page", """
+#o{background:#fbf3ee;color:#3b1d2a;min-height:100vh;padding:14px 16px}h1{font:700 16px/28px "DejaVu Sans";margin:0 0 8px;width:max-content}
+table{width:100%;border-collapse:collapse}th{text-align:right;padding-right:12px;border-bottom:2px solid #b0607c}
+th i{font:700 13px/30px "DejaVu Sans";color:#a03a5c}td{font:400 14px/34px "DejaVu Sans";text-align:right;padding-right:12px;border-bottom:1px solid #ecd2cc}
+td:first-child{text-align:left}i{font-style:normal;color:#7d4a5c}b{font-weight:400}""", _tally),
+    Layout("folio", "page", """
+#o{background:#28231c;color:#f5ecdc}#head{position:sticky;top:0;height:44px;background:#453a28;font:800 16px/44px "Open Sans";padding-left:18px}
+h2{font:800 14px/22px "Open Sans";margin:20px 18px 4px;width:max-content;color:#f0b860}
+article{display:flex;justify-content:space-between;margin:0 18px;font:300 15px/36px "Open Sans";border-bottom:1px solid #4c4334}
+i{font-style:normal;color:#cbbda2}b{font-weight:800}u{text-decoration:none;font-size:12px;padding-left:4px}""", _folio),
+    Layout("totem", "overlay", """
+#o{width:104px;background:linear-gradient(rgba(90,20,90,.85),rgba(20,20,90,.85));color:#fff;padding:6px 8px;border-radius:12px}
+section{border-bottom:1px solid rgba(255,255,255,.35);padding:3px 0}section:last-child{border:0}p{margin:0}
+i{font:300 10px/13px "Fira Code Light";color:#f4d6ff;display:block;width:max-content}
+b{font:300 20px/25px "Fira Code Light"}u{text-decoration:none;font:300 11px "Fira Code Light";padding-left:4px}""",
+        in_cards(_TOTEM, above=True)),
 )  # fmt: skip
 
-WORDS = ("pairs", "mosaic", "shade")
+WORDS = ("quartet", "folio", "psalm")
 """Layouts that are also looked for by their words alone."""
 
 LOOK_ALIKES = {
-    "ladder": Layout("ladder_swapped", "overlay", LAYOUTS[1].css,
-                     in_rows([_LADDER[0], _LADDER[2], _LADDER[1], *_LADDER[3:]])),
-    "tamil": Layout("tamil_again", "overlay", LAYOUTS[7].css, in_rows([
-        _TAMIL[0],
-        *items_of(("மின்சாரம்", "W", 1, 12, 2), ("குளிர்", "°C", 28, 46, 1)),
-        *_TAMIL[3:],
+    "quartet": Layout("quartet_swapped", "overlay", LAYOUTS[6].css,
+                      in_rows([_QUARTET[0], _QUARTET[2], _QUARTET[1], _QUARTET[3]])),
+    "lotus": Layout("lotus_again", "overlay", LAYOUTS[3].css, in_rows([
+        _LOTUS[0],
+        *items_of(("ចរន្ត", "W", 1, 12, 2), ("ត្រជាក់", "°C", 28, 46, 1)),
+        *_LOTUS[3:],
     ])),
 }  # fmt: skip
 """The same panels with two rows swapped, and with other words in two places."""
 
-UNLIKE = {"ladder_swapped": ("f1", "f2"), "tamil_again": ("f1", "f2")}
+UNLIKE = {"quartet_swapped": ("f1", "f2"), "lotus_again": ("f1", "f2")}
 """Figures of the known layout whose place shows something else on its look-alike."""

@@ -1,11 +1,12 @@
 """How surely layouts are located that no test and no sample draws: the figures of docs/locating.md.
 
-    python tests/studies/study_locating.py draw FOLDER [--set tuning]  calibrations, drawings: 3 min
+    python tests/studies/study_locating.py draw FOLDER [--set report]  calibrations, drawings: 3 min
     python tests/studies/study_locating.py run FOLDER [--codings 8] [--part 0/1] [--alone]
     python tests/studies/study_locating.py report FOLDER
 
-Two sets of layouts are kept apart: ``report``, which the figures of the docs come from and on which
-nothing is tuned, and ``tuning``, from which faults of the locator were mended.
+Three sets of layouts are kept apart: ``report``, which the figures of the docs come from and on
+which nothing is tuned; ``report-1``, the one before it, by which the least mean correlation was
+chosen; and ``tuning``, from which faults of the locator were mended.
 
 ``draw`` draws each layout once, proposes a calibration from that one capture as ``ocrlog calibrate
 --no-browser`` does (nothing is corrected: names have no part in locating), and draws it again at
@@ -45,6 +46,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import locating_layouts
 import locating_report
+import locating_report_1
 from drawn_layouts import scenes
 from locating_layouts import Browser, Drawing, Figure, Layout, aligned
 
@@ -65,7 +67,7 @@ DRAWINGS = (  # density, screen px
     (1.375, (1280, 720)), (1.75, (1200, 1920)), (2.0, (1920, 1200)), (2.25, (1440, 1280)),
     (2.625, (1080, 2400)), (3.0, (2400, 1080)), (3.75, (1440, 3040)), (5.0, (3120, 1440)),
 )  # fmt: skip
-SETS = {"report": locating_report, "tuning": locating_layouts}
+SETS = {"report": locating_report, "report-1": locating_report_1, "tuning": locating_layouts}
 RELEASED = 1 / 18
 """Greatest predicted error, in heights of the figure, that is not flagged."""
 _OTHERS = 1
