@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from extractor.calibration.model import Marks, Readout
@@ -74,6 +74,12 @@ class View:
     def look(self) -> Look:
         """Give the view as a record: its likeliest figure."""
         return Look(self.name, self.best, self.figures.get(self.best, 0.0))
+
+    def rivals(self, least: float) -> Iterator[Look]:
+        """Give the other figures of the view that have at least the probability ``least``."""
+        for text, probability in self.figures.items():
+            if probability >= least and text != self.best:
+                yield Look(f"{self.name}, or", text, probability)
 
 
 def gather(name: str, columns: SeenColumns, ask: Ask) -> View:

@@ -8,7 +8,7 @@ neither what the own reader saw nor that is enough, Tesseract at the figure draw
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import get_args
@@ -193,7 +193,7 @@ class FigureReader:
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
-        seen = self._look(subject, target.ask, found)
+        seen = _backed(found, self._look(subject, target.ask, found), target.ask)
         if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
@@ -402,7 +402,7 @@ def _together(
         probability,
         _alternatives(text, probability, mean, (*own, *last)),
         looks,
-        _near(views, text, ask),
+        tuple(_capped(_near(views, text, ask), probability)),
         next(view for view in views if text in view.lines).lines[text][1].unit,
     )
 
@@ -445,11 +445,35 @@ def _seen_plainly(found: Scan, target: Target) -> Seen:
         probability,
         _alternatives(found.text, probability, _mean(found.views), ()),
         found.looks,
-        _near(found.views, found.text, target.ask),
+        tuple(_capped(_near(found.views, found.text, target.ask), probability)),
         found.unit,
         height=found.height or target.height,
         sharpness=sharpness(found.close),
     )
+
+
+def _backed(found: Scan, seen: Seen, ask: Ask) -> Seen:
+    """Trust a figure more that was plain to the own reader, where every other look agrees."""
+    trusted = _trusted(found, ask) if found.plain else 0.0
+    if trusted < trust.BACKED or any(look.text not in ("", found.text) for look in seen.looks):
+        return seen
+    probability = trust.backed(trusted)
+    if seen.text != found.text or probability <= seen.probability:
+        return seen
+    texts = {a.text: a.probability for a in seen.alternatives}
+    return replace(
+        seen,
+        probability=probability,
+        alternatives=_alternatives(found.text, probability, texts, ()),
+        near=tuple(_capped(seen.near, probability)),
+    )
+
+
+def _capped(near: Iterable[Neighbour], probability: float) -> Iterator[Neighbour]:
+    """Share what a text's ``probability`` leaves among its neighbours: no more can be theirs."""
+    rest = 1.0 - probability
+    for each in near:
+        yield replace(each, probability=min(each.probability, rest))
 
 
 def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:

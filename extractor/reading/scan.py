@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import cv2
 import numpy as np
@@ -27,6 +28,7 @@ SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
 
 _HEARD = 0.5  # path sum from which a look in the surroundings speaks for or against the others
+_HARDLY_LESS = 0.1  # path sum of a figure that a look did not take but cannot rule out
 _BESIDE = 1.2  # digit heights beside the box that are shown with it
 _ABOVE = 0.12  # and above and below it
 _MARGIN = 0.12  # ground left around a figure cut close, in digit heights
@@ -34,7 +36,7 @@ _WIDE, _NARROW, _LONG = 0.36, 0.16, 0.5  # half a digit's, a mark's, a sign's wi
 _MARKS = frozenset(".,:'1")
 _FIGURE = frozenset("0123456789.,:'+-")
 _APART: dict[Kind, float] = {
-    "number": 1.5, "percentage": 1.5, "duration": 1.7, "size": 1.7, "word": 1.7,
+    "number": 1.5, "percentage": 1.5, "duration": 2.1, "size": 2.1, "word": 1.7,
 }  # fmt: skip
 """Digit heights between the middles of two characters that do not belong together."""
 
@@ -130,15 +132,22 @@ class Scan:
     @property
     def agreed(self) -> bool:
         """Whether most of the looks saw the same figure, whatever they give it."""
-        said = [look.text for look in self.looks]
+        said = [view.best for view in self._seen]
+        if self.around is not None:
+            said.append(self.around.text)
         return bool(self.text) and 2 * said.count(self.text) > len(said)
 
     @property
     def looks(self) -> tuple[Look, ...]:
-        """All looks as records."""
+        """All looks as records; of those that count also what they nearly took it for."""
         first = () if self.around is None else (self.around,)
-        seen = self.views if self.outdone is None else (self.outdone, *self.views)
-        return (*first, *(view.look() for view in seen))
+        outdone = () if self.outdone is None else (self.outdone.look(),)
+        seen = ((view.look(), *view.rivals(_HARDLY_LESS)) for view in self.views)
+        return (*first, *outdone, *chain.from_iterable(seen))
+
+    @property
+    def _seen(self) -> list[View]:
+        return self.views if self.outdone is None else [self.outdone, *self.views]
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,8 +295,7 @@ def _settle(found: Scan, spot: _Spot) -> None:
             mean[text] = mean.get(text, 0.0) + p
     assert found.around is not None
     found.text = max(mean, key=lambda text: (mean[text], text), default="")
-    seen = found.views if found.outdone is None else (found.outdone, *found.views)
-    same = all(each.best == found.text for each in seen)
+    same = all(each.best == found.text for each in found._seen)
     against = spot.text != found.text and (
         found.around.probability >= _HEARD or spot.text.strip("+-") == found.text.strip("+-")
     )

@@ -241,7 +241,8 @@ def _route(reading: Reading) -> str:
 
 def _alone(reading: Reading) -> Iterator[tuple[str, str, float]]:
     """What the own reader would say alone: its first look, and all its looks at the figure."""
-    looks = [look for look in reading.looks if look.reader.startswith("own reader (")]
+    own = [look for look in reading.looks if look.reader.startswith("own reader (")]
+    looks = [look for look in own if not look.reader.endswith(", or")]
     close = [look for look in looks if "box" not in look.reader]
     first = close[:1]
     yield ("own, first look", *((first[0].text, first[0].probability) if first else ("", 0.0)))
