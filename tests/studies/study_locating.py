@@ -2,6 +2,7 @@
 
     python tests/studies/study_locating.py draw FOLDER [--set report]  calibrations, drawings: 3 min
     python tests/studies/study_locating.py run FOLDER [--codings 8] [--part 0/1] [--alone]
+        [--others 1]
     python tests/studies/study_locating.py report FOLDER
 
 Three sets of layouts are kept apart: ``report``, which the figures of the docs come from and on
@@ -12,12 +13,11 @@ chosen; and ``tuning``, from which faults of the locator were mended.
 --no-browser`` does (nothing is corrected: names have no part in locating), and draws it again at
 eight densities, on eight screens, with other values. ``run`` puts each drawing on scenes, crops,
 letterboxes, scales and codes it ``--codings`` times and looks for ALL layouts on every picture; it
-goes on where it stopped. ``--alone`` looks for each layout on captures of its own, and for another,
-in turn, on the same captures: what is found does not depend on other layouts, unless they
-rival; after one coding of a drawing only captures coded and scaled as the aim says are kept.
-Look-alikes and layouts by their words alone are part of it. ``--part 0/2`` and ``1/2``
-share the work between two processes.
-``report`` prints the tables.
+goes on where it stopped. ``--alone`` looks for each layout on captures of its own, and for
+``--others`` more, in turn, on the same captures: what is found does not depend on other layouts,
+unless they rival; after one coding of a drawing only captures coded and scaled as the aim says are
+kept. Look-alikes and layouts by their words alone are part of it. ``--part 0/2`` and ``1/2`` share
+the work between two processes. ``report`` prints the tables.
 """
 
 from __future__ import annotations
@@ -70,8 +70,6 @@ DRAWINGS = (  # density, screen px
 SETS = {"report": locating_report, "report-1": locating_report_1, "tuning": locating_layouts}
 RELEASED = 1 / 18
 """Greatest predicted error, in heights of the figure, that is not flagged."""
-_OTHERS = 1
-"""Other layouts that are looked for on a capture of one, in turn."""
 _EVERY = 1
 """Codings of each drawing of every class; more are as the aim says."""
 MOST = 1 / 6
@@ -167,8 +165,11 @@ class Case:
     size: tuple[int, int]
 
 
-def coded(screen: Laid, rng: np.random.Generator) -> Case:
-    """Crop, scale down, letterbox and code a screen, each now and then."""
+def coded(screen: Laid, rng: np.random.Generator, aimed: bool = False) -> Case | None:
+    """Crop, scale down, letterbox and code a screen, each now and then.
+
+    With ``aimed``, None where coding or scale are not as the aim says.
+    """
     picture, x, y = screen.picture, screen.x, screen.y
     about: dict[str, Any] = {}
     if rng.random() < 0.35:  # a status bar or a bar of buttons cut away
@@ -200,12 +201,14 @@ def coded(screen: Laid, rng: np.random.Generator) -> Case:
         about["letterboxed"] = True
     form = str(rng.choice(["JPEG", "JPEG", "JPEG", "JPEG", "WEBP", "PNG"]))
     quality = int(rng.integers(40, 96)) if form != "PNG" else 100
+    about |= {"form": form, "quality": quality, "resized": ratio,
+              "scale": scale[0] * screen.density / DRAWN_AT}  # fmt: skip
+    if aimed and not _as_aimed(about):
+        return None
     if form != "PNG":
         data = io.BytesIO()
         Image.fromarray(picture).save(data, form, quality=quality)
         picture = np.asarray(Image.open(data).convert("RGB"))
-    about |= {"form": form, "quality": quality, "resized": ratio,
-              "scale": scale[0] * screen.density / DRAWN_AT}  # fmt: skip
     return Case(np.ascontiguousarray(picture), about, scale, shift, size)
 
 
@@ -307,7 +310,7 @@ def by_words(calibration: Calibration, first: Laid) -> Calibration:
 # ---------------------------------------------------------------- run
 
 
-def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
+def run(folder: Path, codings: int, part: tuple[int, int], alone: bool, others: int) -> None:
     """Look for all layouts on every capture; one JSON line a capture, done ones are left out."""
     reader = default_reader()
     these = chosen(folder)
@@ -338,7 +341,7 @@ def run(folder: Path, codings: int, part: tuple[int, int], alone: bool) -> None:
         for line in file.read_text(encoding="utf-8").splitlines()
         if line.endswith("}")
     }
-    keys = _alone(these, names, codings) if alone else _all(names, codings)
+    keys = _alone(these, names, codings, others) if alone else _all(names, codings)
     todo = [key for key in keys if key not in done]
     todo = [key for at, key in enumerate(todo) if at % part[1] == part[0]]
     began = time.monotonic()
@@ -370,16 +373,16 @@ def _all(names: Sequence[str], codings: int) -> Iterator[str]:
         yield f"pictures/sample/{sample}"
 
 
-def _alone(these: ModuleType, names: Sequence[str], codings: int) -> Iterator[str]:
+def _alone(these: ModuleType, names: Sequence[str], codings: int, others: int) -> Iterator[str]:
     """As above; from coding ``_EVERY`` on only captures coded and scaled as the aim says."""
     for coding in range(codings):
         for drawing in range(len(DRAWINGS)):
             for at, name in enumerate(names):
                 turn = coding * len(DRAWINGS) + drawing
-                apart = [1 + (_OTHERS * turn + more) % (len(names) - 1) for more in range(_OTHERS)]
-                others = " ".join(names[(at + step) % len(names)] for step in apart)
+                apart = [1 + (others * turn + step) % (len(names) - 1) for step in range(others)]
+                more = " ".join(names[(at + step) % len(names)] for step in apart)
                 sort = "alone" if coding < _EVERY else "aimed"
-                yield f"{sort} {name} {others}/{name}/{drawing}/{coding}"
+                yield f"{sort} {name} {more}/{name}/{drawing}/{coding}"
             if coding < 2:
                 for known, other in these.LOOK_ALIKES.items():
                     yield f"pair {known}/{other.name}/{drawing}/{coding}"
@@ -399,7 +402,7 @@ def _one(
     rng = np.random.default_rng([*key.encode()])
     if name == "sample":
         picture = np.asarray(Image.open(SAMPLES / "/".join(rest)).convert("RGB"))
-        case = Case(picture, {}, (1, 1), (0, 0), picture.shape[1::-1])
+        case: Case | None = Case(picture, {}, (1, 1), (0, 0), picture.shape[1::-1])
         screen = None
     elif name == "-":
         density, size = DRAWINGS[int(rest[0])]
@@ -412,7 +415,9 @@ def _one(
         screen = laid(layouts[name], drawing, size, density, rng)
         if screen is None:
             return None
-        case = coded(screen, rng)
+        case = coded(screen, rng, sort.startswith("aimed"))
+    if case is None:
+        return None
     began = time.process_time()
     looked = [layout.name for layout in these.LAYOUTS]
     asked = [sort]
@@ -420,8 +425,6 @@ def _one(
         # of those looked for alone none can rival another
         looked = sort.split()[1:]
         asked = [f"alone {each}" for each in looked]
-        if sort.startswith("aimed") and not _as_aimed(case.about):
-            return None
     finds = [found for each in asked for found in locators[each].locate(case.picture)]
     row: dict[str, Any] = {
         "key": key,
@@ -602,7 +605,7 @@ def report(folder: Path) -> None:
     for row in shows:
         if not located(row):
             print("  not located:", row["key"], row["about"])
-    for sort, what in (("alone", "one other a capture"), ("pictures", "all layouts")):
+    for sort, what in (("alone", "each looked for alone"), ("pictures", "all layouts")):
         unlike = [row for row in rows if row["sort"] == sort and row["shows"] not in alike]
         strange = [(row["key"], each["layout"]) for row in unlike for each in row["finds"]
                    if each["layout"] != row["shows"]]  # fmt: skip
@@ -695,13 +698,14 @@ def main() -> None:
     parser.add_argument("--codings", type=int, default=8)
     parser.add_argument("--set", choices=tuple(SETS), default="report")
     parser.add_argument("--alone", action="store_true")
+    parser.add_argument("--others", type=int, default=1)
     parser.add_argument("--part", default="0/1", help="K/N: every Nth capture, from the Kth")
     asked = parser.parse_args()
     if asked.what == "draw":
         draw(asked.folder, asked.set)
     elif asked.what == "run":
         first, of = map(int, asked.part.split("/"))
-        run(asked.folder, asked.codings, (first, of), asked.alone)
+        run(asked.folder, asked.codings, (first, of), asked.alone, asked.others)
     else:
         report(asked.folder)
 
