@@ -200,7 +200,7 @@ class FigureReader:
         if seen.text and seen.text == target.ask.dashes:
             return replace(seen, height=target.height)
         return replace(
-            seen,
+            seen if target.real else _offered(seen),
             cut=bool(seen.text) and not target.real and self._is_cut(subject),
             height=subject.ink.height if subject.ink else target.height,
             sharpness=sharpness(subject.cut().picture),
@@ -452,21 +452,31 @@ def _seen_plainly(found: Scan, target: Target) -> Seen:
     )
 
 
+def _claiming(seen: Seen, probability: float) -> Seen:
+    """Give what was seen with another probability of its text; what it leaves is shared anew."""
+    texts = {a.text: a.probability for a in seen.alternatives}
+    return replace(
+        seen,
+        probability=probability,
+        alternatives=_alternatives(seen.text, probability, texts, ()),
+        near=tuple(_capped(seen.near, probability)),
+    )
+
+
+def _offered(seen: Seen) -> Seen:
+    """Claim of a figure in the box of a layout no less than such figures were found to deserve."""
+    low = bool(seen.alternatives) and seen.probability < trust.OFFERED
+    return _claiming(seen, trust.OFFERED) if low else seen
+
+
 def _backed(found: Scan, seen: Seen, ask: Ask) -> Seen:
     """Trust a figure more that was plain to the own reader, where every other look agrees."""
     trusted = _trusted(found, ask) if found.plain else 0.0
     if trusted < trust.BACKED or any(look.text not in ("", found.text) for look in seen.looks):
         return seen
     probability = trust.backed(trusted)
-    if seen.text != found.text or probability <= seen.probability:
-        return seen
-    texts = {a.text: a.probability for a in seen.alternatives}
-    return replace(
-        seen,
-        probability=probability,
-        alternatives=_alternatives(found.text, probability, texts, ()),
-        near=tuple(_capped(seen.near, probability)),
-    )
+    better = seen.text == found.text and probability > seen.probability
+    return _claiming(seen, probability) if better else seen
 
 
 def _capped(near: Iterable[Neighbour], probability: float) -> Iterator[Neighbour]:

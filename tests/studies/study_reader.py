@@ -6,7 +6,7 @@ Three test sets, drawn by the training's generator from the test split of its bu
 this file. Plain: ordinary interface fonts as they are, letters of 14 px and more, units and
 captions apart, coded once. Mixed: the same from 12 px on, units and captions often touching. Hard:
 all classes of fonts, outlines altered, 9 to 14 px letters for half, units and captions that touch,
-some scaled down and coded twice. The first look and both nets read all of them; the whole cascade,
+some scaled down and coded twice. The first look, both nets and the whole cascade read all of them;
 the general recogniser, Tesseract in process and pytesseract read the first ``--general`` crops of
 each in the same run (pytesseract a tenth). Letters that stand left of a figure, a neighbour's,
 count against no reader. ``--calibrate`` fits the nets' temperatures on the tuning split instead,
@@ -520,7 +520,7 @@ def _cooled(columns: Columns, temperature: float) -> Columns:
 
 
 _SETS_OF_READERS = {
-    "nets": ("own first look", "own nets"),
+    "own": ("own first look", "own nets", "own cascade"),
     "all": ("own first look", "own nets", "own cascade", "general", "tesseract"),
     "program": ("pytesseract",),
 }
@@ -583,7 +583,7 @@ def main() -> None:
         for name in SETS:
             whole = getattr(told, name)
             few = min(told.general, whole)
-            for which, count in (("all", few), ("program", few // 10), ("nets", whole)):
+            for which, count in (("all", few), ("program", few // 10), ("own", whole)):
                 if count == 0:
                     continue
                 parts = [
@@ -597,8 +597,8 @@ def main() -> None:
                     rows += some
                     for key, seconds in spent.items():
                         times[key] += seconds
-                title = name if which == "nets" else f"{name}, first {len(rows)}"
-                report(title, rows, times, told.keep if which == "nets" else None, compared)
+                title = name if which == "own" else f"{name}, first {len(rows)}"
+                report(title, rows, times, told.keep if which == "own" else None, compared)
     holm(compared)
 
 
