@@ -39,6 +39,7 @@ _APART: dict[Kind, float] = {
     "number": 1.5, "percentage": 1.5, "duration": 2.1, "size": 2.1, "word": 1.7,
 }  # fmt: skip
 """Digit heights between the middles of two characters that do not belong together."""
+_SPACED = 2.1  # the same where a space parts thousands: it is as wide as a digit in even letters
 
 _LIKE_SIGNS = frozenset("~_=·*^")
 SIGNS = frozenset("+-")
@@ -412,10 +413,12 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
     x0, _, x1, _ = target.box
     ask = target.ask
     groups: list[list[int]] = []
+    spaced = ask.marks is not None and ask.marks.thousands == " "
+    apart = _SPACED if spaced else _APART[ask.kind]
     for at, glyph in enumerate(glyphs):
         if glyph.char == " " or (glyph.is_faint and not x0 <= glyph.x <= x1):
             continue
-        if groups and glyph.x - glyphs[groups[-1][-1]].x <= _APART[ask.kind] * target.digit:
+        if groups and glyph.x - glyphs[groups[-1][-1]].x <= apart * target.digit:
             groups[-1].append(at)
         else:
             groups.append([at])
