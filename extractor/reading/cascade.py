@@ -193,7 +193,7 @@ class FigureReader:
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
         subject = Subject(target.picture, target.box, target.height, real=target.real)
-        seen = _backed(found, self._look(subject, target.ask, found), target.ask)
+        seen = self._look(subject, target.ask, found)
         if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
@@ -452,31 +452,17 @@ def _seen_plainly(found: Scan, target: Target) -> Seen:
     )
 
 
-def _claiming(seen: Seen, probability: float) -> Seen:
-    """Give what was seen with another probability of its text; what it leaves is shared anew."""
+def _offered(seen: Seen) -> Seen:
+    """Claim of a figure in the box of a layout no less than such figures were found to deserve."""
+    if not seen.alternatives or seen.probability >= trust.OFFERED:
+        return seen
     texts = {a.text: a.probability for a in seen.alternatives}
     return replace(
         seen,
-        probability=probability,
-        alternatives=_alternatives(seen.text, probability, texts, ()),
-        near=tuple(_capped(seen.near, probability)),
+        probability=trust.OFFERED,
+        alternatives=_alternatives(seen.text, trust.OFFERED, texts, ()),
+        near=tuple(_capped(seen.near, trust.OFFERED)),
     )
-
-
-def _offered(seen: Seen) -> Seen:
-    """Claim of a figure in the box of a layout no less than such figures were found to deserve."""
-    low = bool(seen.alternatives) and seen.probability < trust.OFFERED
-    return _claiming(seen, trust.OFFERED) if low else seen
-
-
-def _backed(found: Scan, seen: Seen, ask: Ask) -> Seen:
-    """Trust a figure more that was plain to the own reader, where every other look agrees."""
-    trusted = _trusted(found, ask) if found.plain else 0.0
-    if trusted < trust.BACKED or any(look.text not in ("", found.text) for look in seen.looks):
-        return seen
-    probability = trust.backed(trusted)
-    better = seen.text == found.text and probability > seen.probability
-    return _claiming(seen, probability) if better else seen
 
 
 def _capped(near: Iterable[Neighbour], probability: float) -> Iterator[Neighbour]:

@@ -47,11 +47,6 @@ DASHES = 0.9995
 BACKS = 0.5
 """Path sum that every look of the own reader must give what the general one reads to back it."""
 
-BACKED = 0.99
-"""Probability of a figure that was plain to the own reader from which it gains by the agreement of
-all slower looks: of 301 such below ``ENOUGH`` on panels of sets A and B none was wrong, of 38 below
-0.985 eight, five of them in a font whose 5 and 8 differ by a pixel."""
-
 PROPOSED = 0.8
 """Most that a text may claim which is offered, not released: of 437 that were given 0.99 to 0.999
 on sets A and B of the trust study 75 were wrong."""
@@ -105,11 +100,6 @@ def plain(path_sums: Sequence[float], marks_known: bool) -> float:
     """
     doubt = 1.0 - sum(path_sums) / len(path_sums)
     return 1.0 - max(doubt * _PLAINLY if marks_known else doubt, 1.0 - CEILING)
-
-
-def backed(probability: float) -> float:
-    """Give the probability of a text that was plain with ``probability``, and that all confirm."""
-    return min(CEILING, 1.0 - (1.0 - probability) * _AGREES)
 
 
 def witnessed(text: str, looks: Sequence[Look]) -> float:

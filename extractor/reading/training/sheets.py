@@ -25,8 +25,6 @@ LONGEST = 40  # characters of a crop
 _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
 _HANDS = 0.03  # share of the sheets that are written by hand, on which nothing is to be read
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
-_FLECKED = 0.16  # share of the lines of training behind which the scene shows ink's colour
-_SIGNED = 0.35  # of these, figures that get a minus sign: it is what flecks hide and make up
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,12 +174,9 @@ def _ink(ground: Pixels, spread: float, rng: np.random.Generator) -> tuple[Pixel
 
 def put(
     sheet: Sheet, text: texts.Text, style: Style, corner: tuple[int, int], row: int,
-    stock: Stock, rng: np.random.Generator, flecked: bool = False,
+    stock: Stock, rng: np.random.Generator,
 ) -> int:  # fmt: skip
-    """Draw ``text`` with its upper left corner near ``corner``; give the x where it ends, or 0.
-
-    ``flecked``: the scene behind it shows spots of the ink's own colour.
-    """
+    """Draw ``text`` with its upper left corner near ``corner``; give the x where it ends, or 0."""
     line, spans = _compose(text, style, stock, rng)
     if line is None:
         return 0
@@ -195,8 +190,6 @@ def put(
     spot = sheet.picture[y : y + h, x : x + w]
     mean, spread = cv2.meanStdDev(spot)
     ink, weak = _ink(mean[:, 0], float(spread.mean()), rng)
-    if flecked:
-        _fleck(sheet, boxes, ink, style.em, rng)
     alpha: Any = line.coverage.astype(np.float32) / 255
     soft = rng.random()
     if soft < 0.12:
@@ -236,54 +229,6 @@ def put(
     sheet.spaced += [True, *(bool(v) for v in line.spaced[1:])]
     sheet.items.append(_Item(text, style, contrast, spans))
     return int(x + w)
-
-
-def _fleck(sheet: Sheet, boxes: Pixels, ink: Pixels, em: float, rng: np.random.Generator) -> None:
-    """Put spots of the ink's colour where a line with its characters in ``boxes`` will be drawn.
-
-    None passes for a character: they lie under one, are larger than any, or run aslant.
-    """
-    x0, y0 = boxes[:, :2].min(0)
-    x1, y1 = boxes[:, 2:].max(0)
-    left, top = max(0, int(x0 - 1.5 * em)), max(0, int(y0 - 0.7 * em))
-    part = (slice(top, int(y1 + 0.7 * em)), slice(left, int(x1 + 1.5 * em)))
-    spot = sheet.picture[part]
-    laid = spot.copy()
-    for _ in range(int(rng.integers(1, 5))):
-        shade = [float(v) for v in np.clip(ink + rng.uniform(-45, 45), 0, 255)]
-        form = rng.integers(4)
-        if form < 2:  # under a character, often the first, where a sign would stand
-            box = boxes[0 if form else int(rng.integers(len(boxes)))]
-            middle = (box[:2] + box[2:]) / 2 + rng.normal(0, 0.1 * em, 2)
-            axes = rng.uniform(0.06, 0.4, 2) * em
-        else:
-            beside = float(rng.uniform(0.3, 1.0)) * em
-            x = x0 - beside if rng.random() < 0.6 else x1 + beside
-            middle = np.array([x, rng.uniform(y0, y1)])
-            axes = rng.uniform(0.35, 1.2, 2) * em
-        middle = middle - (left, top)
-        if form < 3:
-            at, turn = (int(middle[0]), int(middle[1])), float(rng.uniform(0, 180))
-            size = (max(1, round(float(axes[0]))), max(1, round(float(axes[1]))))
-            cv2.ellipse(laid, at, size, turn, 0, 360, shade, -1, cv2.LINE_AA)
-        else:
-            slope = np.radians(rng.choice([-1, 1]) * rng.uniform(20, 50))
-            step = np.array([np.cos(slope), np.sin(slope)]) * em * rng.uniform(0.7, 2.0)
-            a, b = ([int(v) for v in middle + way * step] for way in (-1, 1))
-            thick = max(1, round(em * float(rng.uniform(0.04, 0.16))))
-            cv2.line(laid, a, b, shade, thick, cv2.LINE_AA)
-    if rng.random() < 0.5:
-        laid = cv2.GaussianBlur(laid, (0, 0), float(rng.uniform(0.4, 0.4 + em / 20)))
-    reach = 2 * round(0.15 * em) + 1  # other lines stay as they are
-    free = cv2.dilate(sheet.ink[part], np.ones((reach, reach), np.uint8)) == 0
-    spot[free] = laid[free]
-
-
-def _signed(text: texts.Text, rng: np.random.Generator) -> texts.Text:
-    """Give a bare number a minus sign."""
-    if text.kind not in ("integer", "decimal"):
-        return text
-    return replace(text, figure=str(rng.choice(["-", "\u2212", "\u2013"])) + text.figure)
 
 
 def _overlaps(line: Pixels, others: list[Pixels]) -> bool:
@@ -341,10 +286,7 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
             if x > WIDTH - 20:
                 break
             style = styles[int(rng.integers(2))]
-            text, flecked = texts.draw(rng), rng.random() < _FLECKED
-            if flecked and rng.random() < _SIGNED:
-                text = _signed(text, rng)
-            end = put(sheet, text, style, (x, y), row, stock, rng, flecked)
+            end = put(sheet, texts.draw(rng), style, (x, y), row, stock, rng)
             x = end + int(letter * rng.uniform(0.25, 1.2)) if end else x + int(0.2 * WIDTH)
         y += high - int(letter * rng.uniform(0.0, 0.45))
         row += 1
