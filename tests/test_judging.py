@@ -158,6 +158,13 @@ def test_a_word_is_released_without_value() -> None:
     assert codes(one(calibration, reading("ended", "finished", looks=looks))) == ["readers-differ"]
 
 
+@pytest.mark.parametrize(("text", "heard"), [("-8.02", False), ("80.20", False), ("3.02", True)])
+def test_a_look_at_what_cannot_be_there_is_no_doubt(text: str, heard: bool) -> None:
+    """Power of 0 to 30 W: of a scene's stroke before it no look makes a minus sign."""
+    row = one(LAYOUT, replace(CLEAN, looks=(Look("two", text, 0.9),)))
+    assert codes(row) == (["readers-differ"] if heard else [])
+
+
 def test_a_size_gives_two_rows_with_the_same_doubts() -> None:
     calibration = layout(readout("size", "render_size", kind="size", unit="px", bounds=(16, 4000)))
     found = verdict([still(0, reading("size", "1280x720"))], calibration)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import cv2
 import numpy as np
 import pytest
@@ -98,6 +100,19 @@ def test_of_a_duration_no_part_is_plain(text: str) -> None:
     for size in (12, 20, 36):
         found = look(draw(text, size=size), kind="duration")
         assert not found.plain or found.text == whole
+
+
+@pytest.mark.parametrize("name", ["matplotlib/DejaVuSansMono.ttf", "matplotlib/DejaVuSans.ttf"])
+@pytest.mark.parametrize(
+    ("drawn", "text", "kind", "thousands"),
+    [("1280 × 720", "1280x720", "size", None), ("2 500", "2500", "number", " ")],
+)
+def test_what_spaces_part_holds_together_in_even_letters(
+    name: str, drawn: str, text: str, kind: Kind, thousands: Literal[" "] | None
+) -> None:
+    ask = Ask(kind, marks=Marks(thousands=thousands))
+    found = look(draw(drawn, name=name, size=34), room=0.3, ask=ask)
+    assert (found.text, found.plain) == (text, True)
 
 
 def test_no_other_target_changes_what_one_is_read_as() -> None:

@@ -182,10 +182,16 @@ def _look_at_text(entry: Entry) -> None:
 
 
 def _another_figure(entry: Entry, text: str) -> bool:
-    """Tell whether ``text`` is a figure, and another one than the text read."""
+    """Tell whether ``text`` is a figure that may stand there, and another one than the text read.
+
+    What lies out of bounds is no rival, here as in ``evidence``: a scene's stroke before a battery
+    level is no minus sign.
+    """
     if not text:
         return False
     form = entry.forms.of(text)
+    if any(doubt.code == "out-of-bounds" for doubt in form.doubts):
+        return False
     if entry.readout.kind == "word" or form.missing or entry.form.missing:
         return True
     said = [value.value for value in form.candidates]
