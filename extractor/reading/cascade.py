@@ -8,7 +8,7 @@ neither what the own reader saw nor that is enough, Tesseract at the figure draw
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import get_args
@@ -402,7 +402,7 @@ def _together(
         probability,
         _alternatives(text, probability, mean, (*own, *last)),
         looks,
-        tuple(_capped(_near(views, text, ask), probability)),
+        _near(views, text, ask),
         next(view for view in views if text in view.lines).lines[text][1].unit,
     )
 
@@ -445,7 +445,7 @@ def _seen_plainly(found: Scan, target: Target) -> Seen:
         probability,
         _alternatives(found.text, probability, _mean(found.views), ()),
         found.looks,
-        tuple(_capped(_near(found.views, found.text, target.ask), probability)),
+        _near(found.views, found.text, target.ask),
         found.unit,
         height=found.height or target.height,
         sharpness=sharpness(found.close),
@@ -461,15 +461,7 @@ def _offered(seen: Seen) -> Seen:
         seen,
         probability=trust.OFFERED,
         alternatives=_alternatives(seen.text, trust.OFFERED, texts, ()),
-        near=tuple(_capped(seen.near, trust.OFFERED)),
     )
-
-
-def _capped(near: Iterable[Neighbour], probability: float) -> Iterator[Neighbour]:
-    """Share what a text's ``probability`` leaves among its neighbours: no more can be theirs."""
-    rest = 1.0 - probability
-    for each in near:
-        yield replace(each, probability=min(each.probability, rest))
 
 
 def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:

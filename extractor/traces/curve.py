@@ -14,6 +14,7 @@ from extractor.traces.ink import Ink, Plane, filled
 from extractor.traces.markers import Marker, find_markers
 from extractor.traces.points import POINTED, depths
 from extractor.traces.runs import Numbers, Runs, Whole, find_path, find_runs
+from extractor.traces.second import second_line
 
 Image = NDArray[np.uint8]
 
@@ -39,18 +40,10 @@ _EVEN = 0.3
 """How far the heights of neighbouring columns differ where one can be had from the others."""
 _FLAT = 0.6
 """Slope up to which a column tells the width of the line."""
-_LEVEL = 1.5
-"""Rows within which dashes of one average lie, px."""
 _FRAME, _ALONG = 4, 0.9
 """How far from the plot's edge a frame is looked for, px, and the share of the edge it covers."""
 _CLEARLY = 0.7
 """Share of full ink from which a whole row of it is the line."""
-_CORE = 0.9
-"""Share of full ink from which the tone of a pixel is the line's."""
-_TONES, _OFTEN = 3.0, 0.2
-"""Difference of two tones, code values, and share of the columns, beyond which they are two."""
-_BEYOND = 6
-"""Rows beyond the line's ink at which its ground is looked at."""
 _EDGE = 0.8
 """How near to the plot's edge ink ends that may have been cut there, px."""
 
@@ -109,6 +102,7 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
     line_width = _pen(top, bottom, strokes, _strokes(clear, runs, chosen, _TIP), share.shape)
     states = np.where(seen, ".", "-")
     _mend_hidden(top, bottom, states, runs, chosen)
+    rivals = second_line(ink.off[:, piece], clear, runs, chosen, top, bottom, line_width)
     held = _held(strokes, share.shape, line_width)
     states[_at_edge(top, bottom, plot, line_width)] = "e"
     under = np.minimum(tint, 0.9 * full)
@@ -126,7 +120,7 @@ def find_curve(ink: Ink, plot: Box) -> Curve:
         lower,
         "".join(states),
         line_width,
-        max(_rivals(runs, chosen, line_width), _two_tones(ink.off[:, piece], clear, runs, chosen)),
+        rivals,
         jumps,
         ink.contrast,
     )
@@ -425,57 +419,3 @@ def _at_edge(top: Numbers, bottom: Numbers, plot: Box, pen: float) -> NDArray[np
     marred = (cut & ~whole) | beyond
     # What is left of a cut slope may look whole: its neighbours tell.
     return np.asarray(np.convolve(marred, np.ones(3), "same") > 0) & np.isfinite(middle)
-
-
-def _rivals(runs: Runs, chosen: Whole, pen: float) -> float:
-    """Share of the columns seen in which other ink of the colour could be the line.
-
-    Dashes of one height are an average, not a rival.
-    """
-    taken = np.zeros(len(runs.column), bool)
-    taken[chosen[chosen >= 0]] = True
-    left = ~taken & (runs.lower - runs.upper + 1 > 0.4 * pen)
-    column, middle = runs.column[left], (runs.top + runs.bottom)[left] / 2
-    if not column.size:
-        return 0.0
-    levels, counts = np.unique(np.round(middle / _LEVEL).astype(np.int64), return_counts=True)
-    level = levels[np.argmax(counts)] * _LEVEL
-    on_level = np.abs(middle - level) <= 1.5 * _LEVEL
-    pieces = 1 + np.count_nonzero(np.diff(np.unique(column[on_level])) > 2)
-    if pieces >= 3:
-        column = column[~on_level]
-    return len(np.unique(column)) / max(1, int((chosen >= 0).sum()))
-
-
-def _two_tones(off: Plane, ink: Numbers, runs: Runs, chosen: Whole) -> float:
-    """Share of the columns seen whose ink is of one tone above and of another below.
-
-    So it is where two lines of nearly one colour lie on one another. 0 unless the tones differ by
-    more than what coding does to one line, in many columns, and the ground is the same above and
-    below: coding tints the edge of a line beside an area.
-    """
-    height, width = ink.shape
-    seen = chosen >= 0
-    upper = np.where(seen, runs.upper[chosen], height)
-    lower = np.where(seen, runs.lower[chosen], -1)
-    rows, columns = np.arange(height)[:, None], np.arange(width)
-    core = (ink > _CORE) & (rows >= upper) & (rows <= lower)
-    count, first = core.sum(axis=0), core.argmax(axis=0)
-    after = height - core[::-1].argmax(axis=0)
-    whole = (count >= 3) & (after - first == count)
-    third = np.maximum(1, count // 3)
-    sums = np.concatenate([np.zeros((1, width, 3)), np.cumsum(off, axis=0, dtype=np.float64)])
-    above = sums[np.minimum(first + third, height), columns] - sums[first, columns]
-    below = sums[after, columns] - sums[after - third, columns]
-    apart = ((above - below) / third[:, None])[whole]
-    if not apart.size:
-        return 0.0
-    over, under = np.clip(upper - _BEYOND, 0, None), np.clip(lower + _BEYOND, None, height - 1)
-    beside = np.median((off[over, columns] - off[under, columns])[whole], axis=0)
-    if np.linalg.norm(beside) > _TONES:
-        return 0.0
-    usual = np.median(apart, axis=0)
-    size = float(np.linalg.norm(usual))
-    two = int(np.count_nonzero(apart @ usual > size**2 / 2))
-    share = two / max(1, int(np.count_nonzero(seen)))
-    return share if size > _TONES and share > _OFTEN else 0.0
