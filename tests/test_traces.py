@@ -310,6 +310,36 @@ def test_what_cannot_be_trusted_is_flagged_in_words(case: str, reader: FigureRea
     assert expected in flags(judged)
 
 
+@pytest.mark.parametrize("quality", [50, 70, 90])
+@pytest.mark.parametrize("samples", [120, 2000])
+@pytest.mark.parametrize(
+    ("pens", "colour"), [(-1.1, "#b85a2a"), (0.6, "#a8762c"), (1.2, "#d0503c")]
+)
+def test_lines_of_near_colours_that_touch_are_flagged_in_a_jpeg(
+    pens: float, colour: str, samples: int, quality: int, reader: FigureReader
+) -> None:
+    """The other line lies above or below, overlapping or just not; 10 to 36 code values away."""
+    spec = replace(rate(samples, 41), quality=quality, dark=quality == 70)
+    px = 80 / (0.8 * spec.size[1] * spec.density)
+    apart = pens * spec.width * spec.density * px
+    touching = replace(spec, other=spec.v + apart, other_colour=colour)
+    _, judged = read(matplotlib_chart(touching), reader)
+    assert "two-lines" in flags(judged)
+
+
+@pytest.mark.parametrize("quality", [50, 70, 90])
+@pytest.mark.parametrize(
+    "style", [{}, {"fill": True}, {"average": True}, {"step": True}, {"width": 1.3}]
+)
+@pytest.mark.parametrize("samples", [90, 1500])
+def test_one_line_in_a_jpeg_is_not_taken_for_two(
+    samples: int, style: dict[str, object], quality: int, reader: FigureReader
+) -> None:
+    spec = replace(rate(samples, 42), quality=quality, colour="#4fb3a5", **style)  # type: ignore[arg-type]
+    _, judged = read(matplotlib_chart(spec), reader)
+    assert "two-lines" not in flags(judged)
+
+
 def test_rows_at_the_plot_s_edge_carry_the_flag_themselves(reader: FigureReader) -> None:
     drawn = matplotlib_chart(replace(rate(60, 25), value_range=(0.0, 50.0), every=10.0))
     _, judged = read(drawn, reader)

@@ -607,7 +607,8 @@ def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
     """Find the rows that hold strokes; None unless they are about as many as expected."""
     if picture.shape[0] < 4 or picture.shape[1] < 3:
         return None
-    step = cv2.absdiff(picture[:, 1:], picture[:, :-1]).max(axis=2)
+    red, green, blue = cv2.split(cv2.absdiff(picture[:, 1:], picture[:, :-1]))
+    step = cv2.max(cv2.max(red, green), blue)
     counts = cv2.calcHist([step], [0], None, [256], [0, 256]).cumsum()
     steepest = int(np.searchsorted(counts, 0.98 * counts[-1]))
     if steepest < _FLAT:
