@@ -305,7 +305,7 @@ def _at_once(looks: Looks, ask: Ask) -> Figure | None:
     best = max(figures, key=lambda text: (figures[text], text), default="")
     if not best or figures[best] < trust.AT_ONCE or _weighed(best, ask) < 1.0:
         return None
-    probability = min(figures[best], trust.CEILING)
+    probability = trust.alone(figures[best])
     return Figure(best, probability, _alternatives(best, probability, figures, ()))
 
 

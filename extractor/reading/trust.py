@@ -27,6 +27,7 @@ likewise: one of 4 398, half of it hidden by the scene, and three of 2 916, all 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from extractor.records import Look
@@ -76,6 +77,12 @@ FAINT_TEXT = 0.1
 NO_FIGURE = 0.01
 """Most that a text may claim which is no figure of its kind."""
 
+_OFFSET, _SLOPE = 1.19, 1.05
+"""How path sums of both nets at bare crops become probabilities: logistic, as Platt 1999
+("Probabilistic outputs for support vector machines"). Fitted on 7 500 tuning crops, plain, mixed
+and hard: of each of them as many were then wrong in every decade of 1 - p as said (Poisson, 95 %);
+without it two to three times fewer."""
+
 _PLAINLY = 0.1
 """Share of what path sums leave that is left where all looks of both nets agree, see above."""
 
@@ -91,6 +98,14 @@ _SILENT = 2.0
 _DIFFERS = 5.0
 _DIFFERS_SURELY = 40.0  # it is so sure of another figure in some 2 % of crops read right
 _SURELY = 0.8
+
+
+def alone(path_sum: float) -> float:
+    """Give the probability of a figure that both nets read from a bare crop."""
+    if path_sum >= CEILING:
+        return CEILING
+    logit = math.log(path_sum / (1.0 - path_sum))
+    return min(CEILING, 1.0 / (1.0 + math.exp(-_OFFSET - _SLOPE * logit)))
 
 
 def plain(path_sums: Sequence[float], marks_known: bool) -> float:
