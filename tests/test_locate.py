@@ -151,6 +151,29 @@ def test_a_figure_whose_label_says_something_else_is_not_trusted(locator: Locato
         assert place.box is None or place.error > place.height / 18
 
 
+@pytest.mark.parametrize("wide", [1080, 1200, 960])
+def test_a_figure_at_the_other_edge_is_trusted_on_the_width_it_was_drawn_on(wide: int) -> None:
+    """A list as wide as the screen: labels at the left edge, figures at the right one."""
+
+    def spread(width: int) -> Layout:
+        moved = (
+            dataclasses.replace(item, x=item.x + width - 600) if item.role == "figure" else item
+            for item in panel().items
+            if item.role
+        )
+        return Layout("wide", tuple(moved))
+
+    at = (40.0, 90.0)
+    known = calibration(spread(1080), offset=at)
+    drawing = draw(spread(wide), scene(1, wide, 1600), 1.0, at, DARK)
+    (found,) = Locator([known], NoReader()).locate(drawing.image)
+    trusted = [place for place in found.places if place.box and place.error < place.height / 18]
+    assert len(trusted) == (len(known.readout) if wide == 1080 else 0)
+    for place in trusted:
+        assert place.box
+        assert abs(place.box.x - true_box(drawing, place.readout).x) < place.height / 6
+
+
 def test_twice_the_same_layout_are_rivals() -> None:
     again = calibration(dataclasses.replace(panel(), name="copy"))
     finds = Locator([calibration(panel()), again], NoReader()).locate(

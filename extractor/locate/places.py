@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 LETTERS = 0.75
 """Letter height in heights of a readout's box: boxes are drawn with a little room."""
+_FAR = 0.2
+"""Share of the width drawn on from which a figure beside its landmarks may keep to another edge."""
 _SHARED = 0.15
 """Share of the smaller of two layouts' area from which they count as overlapping."""
 
@@ -144,9 +146,26 @@ def _place(frame: Frame, match: Match, readout: Readout) -> Place:
         state = "doubtful"
     if state == "beyond":
         return Place(readout.name, None)
-    if state == "doubtful":
+    if state == "doubtful" or _may_have_moved(frame, match, readout.x_part or readout.part, drawn):
         error = max(error, height)
     return Place(readout.name, box, error, height)
+
+
+def _may_have_moved(frame: Frame, match: Match, part: str, drawn: Box) -> bool:
+    """Say whether a figure stands far from all that was seen of its part, on another width.
+
+    A list as wide as the screen has labels at its left edge and figures at its right one: where
+    only labels were seen, the figures' place is known on screens as wide as the one drawn on.
+    """
+    layout = match.layout
+    wide = layout.calibration.drawn_on[0]
+    seen = [
+        layout.boxes[landmark.name]
+        for landmark in layout.calibration.landmark
+        if landmark.part == part and landmark.name in match.scores
+    ]
+    apart = min((max(box.x - drawn.right, drawn.x - box.right) for box in seen), default=0.0)
+    return apart > _FAR * wide and abs(frame.width / match.pose.scale - wide) > drawn.h / 6
 
 
 def _plot(frame: Frame, match: Match, trace: Trace) -> PlotPlace:
