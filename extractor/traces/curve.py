@@ -291,9 +291,7 @@ def _rounded(ink: Plane, top: Numbers, bottom: Numbers, pen: float) -> tuple[Num
     pointed = bottom - top > POINTED * pen
     if not pointed.any():
         return top, bottom
-    height = len(ink)
-    above = depths(ink, top, bottom, pen)
-    below = depths(ink[::-1], height - bottom, height - top, pen)
+    above, below = depths(ink, top, bottom, pen)
     highest, lowest = (top + bottom - pen) / 2, (top + bottom + pen) / 2
     upper = np.minimum(top + np.maximum(above, 0) - pen / 2, highest)
     lower = np.maximum(bottom - np.maximum(below, 0) + pen / 2, lowest)
