@@ -90,8 +90,33 @@ def test_a_digit_outside_the_box_is_a_doubt(name: str, shift: float) -> None:
     assert not found.plain or found.text == "71583.4"
 
 
-def test_a_letter_like_a_digit_beside_a_figure_is_a_doubt() -> None:
-    assert not look(draw("79", size=36, after="O")).plain
+@pytest.mark.parametrize("after", ["O", "ofps", "\u2009\u2009ofps"])
+def test_a_letter_like_a_digit_beside_a_figure_is_a_doubt(after: str) -> None:
+    assert not look(draw("79", size=36, after=after)).plain
+
+
+@pytest.mark.parametrize("name", FONTS[:-1])
+def test_a_unit_that_touches_the_box_is_no_doubt(name: str) -> None:
+    """Its ink is not the figure's; a second net says that nothing else stands there."""
+    drawing = draw("72", name=name, size=34, after="W")
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x - m, box.y - m, box.right + 0.6 * drawing.height, box.bottom + m)
+    (found,) = scan(READER, [Target(drawing.image, edges, drawing.height, Ask("number"))])
+    assert (found.text, found.plain, found.whole) == ("72", True, True)
+
+
+# In narrow digits such a bar is taken for the seven's own.
+@pytest.mark.parametrize("name", [each for each in FONTS if "SourceSansPro-Regular" not in each])
+@pytest.mark.parametrize("long", [0.5, 0.7])
+def test_a_sign_that_touches_its_digit_is_not_lost(name: str, long: float) -> None:
+    drawing = draw("71.6", name=name, size=34)
+    x, y = drawing.box.x, drawing.box.y + 0.5 * drawing.height
+    ink = tuple(int(v) for v in drawing.image[int(drawing.box.y) + 2, int(x) + 6])
+    thick = max(2, round(0.1 * drawing.height))
+    ends = (round(x - long * drawing.height), round(y)), (round(x + 0.3 * drawing.height), round(y))
+    cv2.line(drawing.image, *ends, ink, thick)
+    found = look(drawing)
+    assert not found.plain or found.text != "71.6"
 
 
 @pytest.mark.parametrize("text", ["15 min 12 s", "0 h 9 min"])

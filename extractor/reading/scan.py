@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -47,7 +48,10 @@ _SAME_INK = 0.5  # share of the digits' contrast by which ink may differ from th
 _VERY_INK = 0.3  # and by which a sign's may
 _ROOM = 0.3  # digit heights left before a sign
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
+_JOINED = 0.25  # and by which no digit is wider than half a digit's width
+_BAR = 0.35, 0.15  # digit heights: a sign is no higher, and no shorter, where it touches its digit
 _UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
+_EMPTY = 0.5  # probability that nothing is drawn beside a figure where there is other ink
 _DOT = 0.012  # squared digit heights of ink that is less than a point
 _WIDER = 1.25  # how much wider a doubtful figure is drawn for another look
 _SURE_GLYPH = 0.98  # likeliest column of a character that is no chance likeness in a scene
@@ -59,8 +63,10 @@ _TO_UNIT = 2.2  # and to its unit
 _BESIDE_UNIT = 1.3  # and between two letters of the unit
 _CLEAR = 0.9  # path sum of a unit that is noted
 _ALIKE = 1.3  # and to a letter that a digit may have been taken for
+_LIKE_ZERO = 2.2  # and to one that only a zero can be: no unit begins so
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
+_ZEROS = frozenset("OoQD")
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
 _LOOSE = 0.45  # share of a loose crop's rows that hold strokes, at least
 _SPARE = 0.4  # ground left above and below them, as a share of their height
@@ -102,7 +108,8 @@ class Scan:
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
     ``digits``: digits were seen in the box, though they may make no figure of its kind. ``whole``:
-    no strokes like the figure's were left unread beside it. ``views`` are of the figure cut close,
+    no strokes like the figure's were left unread beside it, but such in which the second net sees
+    nothing. ``views`` are of the figure cut close,
     ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
     looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
     often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
@@ -233,8 +240,9 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         spot = _spot(line, crop, target)
         if spot is None:
             continue
-        found.close, found.height, found.whole = _close(target, crop, spot)
-        spot = spot if found.whole else replace(spot, alone=False)
+        found.close, found.height, unread = _close(target, crop, spot)
+        found.whole = not unread
+        spot = replace(spot, alone=False) if unread == "sign" else spot
         found.text = spot.text
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
     _note_units(works)
@@ -243,7 +251,10 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         work.found.around = Look("own reader (box)", work.spot.text, p)
     _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
-    doubtful = [w for w in works if not _is_sure(w.found) or w.found.text[0] in SIGNS]
+    # Nor is it where there is ink that was not read.
+    doubtful = [
+        w for w in works if not (_is_sure(w.found) and w.found.whole) or w.found.text[0] in SIGNS
+    ]
     for work in doubtful:
         work.found.outdone = work.found.views.pop()
     _look(
@@ -259,7 +270,10 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     lines = reader.look([work.around.picture for work in doubtful], "second")
     for work, line in zip(doubtful, lines, strict=True):
         other = _spot(line, work.around, work.target)
-        if other is None or other.text != work.spot.text:
+        same = other is not None and other.text == work.spot.text
+        if other is not None and same and work.spot.alone and not work.found.whole:
+            work.found.whole = _shows_nothing_else(line, work.around, work.target, other)
+        if not same or not work.found.whole:
             work.spot = replace(work.spot, alone=False)
     for work in works:
         _settle(work.found, work.spot)
@@ -497,8 +511,10 @@ def _ends(end: _Glyph, beside: Sequence[_Glyph], alike: frozenset[str], target: 
     x0, _, x1, _ = target.box
     digit = target.digit
     nearest = next((glyph for glyph in beside if glyph.char != " "), None)
-    if nearest and nearest.char in alike and abs(nearest.x - end.x) < _ALIKE * digit:
-        return False
+    if nearest and nearest.char in alike:
+        reach = _LIKE_ZERO if nearest.char in _ZEROS else _ALIKE
+        if abs(nearest.x - end.x) < reach * digit:
+            return False
     for glyph in beside:
         if glyph.char not in _FIGURE:
             continue
@@ -542,11 +558,13 @@ def _note_units(works: Sequence[_Work]) -> None:
             work.found.unit = work.spot.unit
 
 
-def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, bool]:
+def _close(
+    target: Target, around: _Crop, spot: _Spot
+) -> tuple[Picture, float, Literal["", "ink", "sign"]]:
     """Cut the figure close.
 
-    Gives the height of its ink too, 0 if its rows could not be told, and whether nothing of that
-    ink stands right beside it that was not read: a lost sign, point or digit.
+    Gives the height of its ink too, 0 if its rows could not be told, and what of that ink stands
+    right beside it that was not read: a lost sign, point or digit.
     """
     picture = around.picture
     high, wide = picture.shape[:2]
@@ -557,28 +575,31 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, 
     right = max(left + 1, min(wide, int(np.ceil(min(spot.right, spot.x1 + margin)))))
     band = _band(picture[:, left:right], target)
     if band is None:
-        return picture[:, left:right], 0.0, _is_whole(picture, target, around.x, spot)
+        return picture[:, left:right], 0.0, _left_unread(picture, target, around.x, spot)
     margin = _MARGIN * (band[1] - band[0])
     # A comma hangs below the digits' feet.
     top, low = max(0, int(band[0] - margin)), min(high, int(np.ceil(band[1] + 1.5 * margin)))
-    whole = _is_whole(picture[top:low], target, around.x, spot)
-    return picture[top:low, left:right], float(band[1] - band[0]), whole
+    unread = _left_unread(picture[top:low], target, around.x, spot)
+    return picture[top:low, left:right], float(band[1] - band[0]), unread
 
 
-def _is_whole(picture: Picture, target: Target, x: float, spot: _Spot) -> bool:
-    """Tell whether all ink like the figure's in its box is in it, its sign's too.
+def _left_unread(
+    picture: Picture, target: Target, x: float, spot: _Spot
+) -> Literal["", "ink", "sign"]:
+    """Tell what ink like the figure's was left unread in its box.
 
-    A scene may show a stroke where a sign would stand, and may hide a sign that is there. ``x`` is
-    where the line's picture begins in the target's.
+    It is a 'sign' if a net's word that nothing is drawn there is not enough: a scene may show a
+    stroke where a sign would stand, and may hide a sign that is there. ``x`` is where the line's
+    picture begins in the target's.
     """
     digit = target.digit
     first, last = max(0, int(spot.after_sign)), int(np.ceil(spot.x1))
     if target.ask.kind == "word" or last - first < 3:
-        return True
-    reach, out = _UNSEEN * digit, _OUT * digit
-    left = int(max(min(spot.sure_left, spot.x0), spot.x0 - reach, target.box[0] - x - out, 0))
+        return ""
+    reach, over = _UNSEEN * digit, _OUT * digit
+    left = int(max(min(spot.sure_left, spot.x0), spot.x0 - reach, target.box[0] - x - over, 0))
     left = min(left, first)
-    right = int(np.ceil(min(spot.sure_right, spot.x1 + reach, target.box[2] - x + out)))
+    right = int(np.ceil(min(spot.sure_right, spot.x1 + reach, target.box[2] - x + over)))
     colours = picture[:, left : max(right, last)].astype(np.float32)
     own = colours[:, first - left : last - left].reshape(-1, 3)
     # Ink is what lies farthest from the middle colour of the digits' columns, their ground.
@@ -588,19 +609,58 @@ def _is_whole(picture: Picture, target: Target, x: float, spot: _Spot) -> bool:
     ink = own[far >= np.partition(far, most)[most]].mean(axis=0)
     off = np.abs(colours - ink).sum(axis=2) / max(1.0, float(np.abs(ink - ground).sum()))
     near = off < _SAME_INK
-    count, _, stats, _ = cv2.connectedComponentsWithStats(near.astype(np.uint8), connectivity=8)
+    count, strokes_at, stats, _ = cv2.connectedComponentsWithStats(
+        near.astype(np.uint8), connectivity=8
+    )
     begin, after = stats[1:count, 0] + left, stats[1:count, 0] + stats[1:count, 2] + left
     strokes = stats[1:count, 4] >= _DOT * digit**2
     if target.real:  # what its own edges cut is a neighbour's
         strokes &= (begin > 0) & (after < picture.shape[1])
     core = _CORE * digit
     beside = strokes & ((after < first + core) | (begin > last - core))
+    # A sign that touches its digit reaches out of it.
+    out = _JOINED * digit
+    beside |= strokes & ((begin < first - out) | (after > last + out))
     if spot.after_sign <= spot.x0:
-        return not bool(beside.any())
+        before = [1 + at for at in np.flatnonzero(beside & (begin < first - out))]
+        room = strokes_at[:, : max(0, int(first - out) - left)]
+        if any(_is_bar(room == at, digit) for at in before):
+            return "sign"
+        return "ink" if beside.any() else ""
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
     drawn = off[:, max(0, int(spot.x0) - left) : first - left]
     clear = bool(np.count_nonzero(drawn < _VERY_INK) >= _DOT * digit**2)
-    return clear and bool(sign.any()) and not bool((beside & ~sign).any())
+    whole = clear and sign.any() and not (beside & ~sign).any()
+    return "" if whole else "sign"
+
+
+def _is_bar(stroke: NDArray[np.bool_], digit: float) -> bool:
+    """Tell whether a stroke, shape (h, w), is drawn as a sign is: low and long."""
+    rows, columns = np.flatnonzero(stroke.any(axis=1)), np.flatnonzero(stroke.any(axis=0))
+    if not len(rows):
+        return False
+    high, wide = int(rows[-1] - rows[0]) + 1, int(columns[-1] - columns[0]) + 1
+    return high <= _BAR[0] * digit and wide >= _BAR[1] * digit
+
+
+def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spot) -> bool:
+    """Tell whether a net sees nothing where ink beside a figure was not read: it is the scene's."""
+    runs = [(first, after) for k, first, after, _ in line.runs() if k != OwnReader.SPACE]
+    inside = [run for run in runs if spot.first <= run[0] and run[1] <= spot.after]
+    begin, end = inside[0][0], inside[-1][1]
+    reach, out = _UNSEEN * target.digit, _OUT * target.digit
+    x0, x1 = target.box[0] - out - around.x, target.box[2] + out - around.x
+    first = max(
+        int(max(x0, begin * line.px - reach, 0) / line.px),
+        max((after for _, after in runs if after <= begin), default=0),
+    )
+    last = min(
+        int(np.ceil(min(x1, end * line.px + reach) / line.px)),
+        min((after for after, _ in runs if after >= end), default=len(line.probabilities)),
+    )
+    empty = line.probabilities[:, [0, OwnReader.SPACE]].sum(axis=1)
+    beside = empty[first:begin].prod(), empty[end:last].prod()
+    return bool(min(beside) >= _EMPTY)
 
 
 def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
