@@ -316,17 +316,9 @@ TOUCHING = [
     for quality in (50, 70, 90)
     for pens, colour in ((-1.1, "#b85a2a"), (0.6, "#a8762c"), (1.2, "#d0503c"))
 ]
-DROWNED = [(2000, 50, -1.1, "#b85a2a"), (2000, 70, -1.1, "#b85a2a")]
-"""Dense lines 12 code values apart: less than what coding does to one line."""
 
 
-@pytest.mark.parametrize(
-    ("samples", "quality", "pens", "colour"),
-    [
-        pytest.param(*each, marks=pytest.mark.xfail(each in DROWNED, reason="drowned", strict=True))
-        for each in TOUCHING
-    ],
-)
+@pytest.mark.parametrize(("samples", "quality", "pens", "colour"), TOUCHING)
 def test_lines_of_near_colours_that_touch_are_flagged_in_a_jpeg(
     samples: int, quality: int, pens: float, colour: str, reader: FigureReader
 ) -> None:
@@ -336,6 +328,19 @@ def test_lines_of_near_colours_that_touch_are_flagged_in_a_jpeg(
     apart = pens * spec.width * spec.density * px
     touching = replace(spec, other=spec.v + apart, other_colour=colour)
     _, judged = read(matplotlib_chart(touching), reader)
+    assert "two-lines" in flags(judged)
+
+
+@pytest.mark.parametrize("quality", [None, 80])
+def test_a_near_colour_now_above_and_now_below_is_flagged(
+    quality: int | None, reader: FigureReader
+) -> None:
+    spec = replace(rate(2000, 43), quality=quality)
+    px = 80 / (0.8 * spec.size[1] * spec.density)
+    wave = 1.2 * spec.width * spec.density * px * np.sin(spec.t / 50)
+    _, judged = read(
+        matplotlib_chart(replace(spec, other=spec.v + wave, other_colour="#d0503c")), reader
+    )
     assert "two-lines" in flags(judged)
 
 

@@ -30,8 +30,8 @@ _TIP = 7
 """Rows at the ends of a column's ink in which a dip grows narrower than the line."""
 _EVEN_ROW, _EVEN_ROWS = 0.35, 0.4
 """How far the widths of a stroke differ from row to row and over four rows on a line's way, px."""
-_EVEN_LEAST = 4
-"""So many even strokes tell the width of the line."""
+_EVEN_LEAST, _INNER_LEAST = 4, 40
+"""So many even strokes tell the width of the line, and so many others where those are fewer."""
 _RIM = 3
 """Px of a stroke's edge over which its ink fades."""
 _TALL = 3.5
@@ -174,14 +174,16 @@ def _pen(
     without those at the ends of columns: they tell it less well, where none is even.
     """
     slope = np.abs(_slope(top, bottom))
-    flat = slope < _FLAT
+    flat = (slope < _FLAT) & np.isfinite(top)
     widths = []
     if flat.any():
         high = (bottom - top)[flat]
         widths.append(float(np.percentile(high / np.sqrt(1 + slope[flat] ** 2), 20)))
     even = (strokes.right - strokes.left)[_even(strokes, shape)]
-    across = even if even.size >= _EVEN_LEAST else inner.right - inner.left
-    if across.size >= _EVEN_LEAST:
+    across = inner.right - inner.left
+    if even.size >= _EVEN_LEAST:
+        widths.append(float(np.percentile(even, 10)))
+    elif across.size >= _INNER_LEAST:
         widths.append(float(np.percentile(across, 10)))
     known = [width for width in widths if width > 0]
     return max(_THINNEST, min(known) if known else float(np.nanmedian(bottom - top)))

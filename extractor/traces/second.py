@@ -1,14 +1,17 @@
 """Signs that a second line of the colour is drawn: apart from the line, on it or right beside it.
 
-Three things tell: other ink of the colour that could as well be the line; stretches that run
-straight and are thicker than the line is wide; another tone above than below. Lossy coding makes
-tones of its own, by more than near colours differ, but now here and now there.
+Four things tell: other ink of the colour that could as well be the line; stretches that run
+straight and are thicker than the line is wide; a second colour, to the bit, where nothing was lost
+in coding; and where something was, another tone above than below, now or all along. Lossy coders
+make tones of their own, by more than near colours differ, but by where the line lies in the
+coder's blocks: what goes with that, and what differs from block to block, proves nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
-from numpy.typing import NDArray
 
 from extractor.traces.ink import Plane
 from extractor.traces.runs import Numbers, Runs, Whole
@@ -17,29 +20,43 @@ _LEVEL = 1.5
 """Rows within which dashes of one average lie, px."""
 _CORE = 0.9
 """Share of full ink from which the tone of a pixel is the line's."""
-_TONES, _OFTEN = 3.0, 0.2
-"""Difference of two tones, code values, and share of the columns, beyond which they are two."""
+_APART, _OFTEN, _FEWEST = 2.5, 0.12, 30
+"""Difference of two colours, code values, share of the inner pixels that have the second one
+exactly, and number of such pixels that tell something."""
 _STRETCH = 16
 """Columns over which lossy coders may err in one way: the blocks of chroma (ITU-T T.81, 4:2:0)."""
-_SURE = 4.0
-"""Standard errors by which tones differ that are two."""
-_MEDIAN = 1.25
-"""Standard error of a median of normal deviates, in that of their mean."""
-_TINT, _SURE_TINT = 0.012, 5.5
-"""The same for tints of halves, as a share of the ink's own colour."""
-_ALL, _LEAST = 0.9, 6
+_PERIODS = (8, 16)
+"""Sides of the blocks of brightness and of chroma, px."""
+_ALL, _LEAST = 0.9, 12
 """Share of a stretch that must be seen, and number of stretches that tell something."""
-_PLAIN = 0.5
-"""Deviation of the ground, code values, below which nothing was lost in coding."""
-_BEYOND = 6
-"""Rows beyond the line's ink at which its ground is looked at."""
+_BEYOND = 8
+"""Rows beyond the line's ink into which coders spread its colour."""
+_FAINTEST = (0.3, 0.006, 0.003)
+"""Error of each measure of tone where coding makes none: of rounding and of outlines."""
+_GROUNDS = 3.0
+"""Difference of the grounds above and below, code values, beyond which they tint the line."""
+_FREE, _EVERY = 20, 4
+"""Columns without ink that tell what runs along a row, of each fourth column."""
+_RIM = 0.75
+"""Rows at the edges of the ink that tell nothing of its brightness."""
+_DEEP = 0.8
+"""Least depth of ink that tells it, px."""
+_DIP = 1.3
+"""Usual heights of the ink beyond which a column tells no brightness: dips go to one side only."""
+_OUTLIER = 3.5
+"""Deviations (MAD) to which stretches are cut."""
+_WAVES = 4
+"""So many waves along the run may the tone go up and down."""
+_EVENLY, _WAVERING = (4.6, 5.2), (7.5, 8.8)
+"""Deviates of the normal distribution beyond which tones are two, of one measure and of all three,
+where they differ all along and where now and then."""
 _STRAIGHT = 0.12
 """Deviation of an edge from a straight line up to which it is straight, px: coding alone."""
 _FAT, _FAT_PX = 0.25, 0.7
 """What a stretch is thicker than the line, widths and px, that more than one line makes."""
-_MOST = 0.3
+_MOST = 0.6
 """Share of the straight columns that must be too thick."""
-_SPANS = ((1.0, 0.11), (2.0, 0.03))
+_SPANS = ((1.0, 0.11), (2.0, 0.05))
 """Half of a straight stretch, widths of the line, and share of the columns that lie in such ones.
 
 The outlines of a dense line are seldom straight by chance, the less often the longer they are.
@@ -56,8 +73,9 @@ def second_line(
     """
     return max(
         _other_ink(runs, chosen, pen),
-        _two_tones(off, ink, runs, chosen, top, bottom),
         _thick(top, bottom, pen),
+        _two_colours(off, ink, top, bottom),
+        _two_tones(off, top, bottom, pen),
     )
 
 
@@ -111,92 +129,150 @@ def _fits(edge: Numbers, reach: int) -> tuple[Numbers, Numbers, Numbers]:
     return height, slope, np.sqrt(square)
 
 
-def _two_tones(
-    off: Plane, ink: Numbers, runs: Runs, chosen: Whole, top: Numbers, bottom: Numbers
-) -> float:
-    """Share of the columns seen whose ink is of one tone above and of another below.
+def _two_colours(off: Plane, ink: Numbers, top: Numbers, bottom: Numbers) -> float:
+    """Share of the columns with a second colour, exactly, inside of the ink; 0 if it is seldom.
 
-    So it is where two lines of nearly one colour lie on or beside one another. 0 unless the tones
-    differ by more than what coding does to one line, in many columns, and the ground is the same
-    above and below: coding tints the edge of a line beside an area.
+    A line is of one colour to the bit where nothing was lost in coding; where something was, no
+    second colour comes up often.
     """
-    height, width = ink.shape
-    seen = chosen >= 0
-    upper = np.where(seen, runs.upper[chosen], height)
-    lower = np.where(seen, runs.lower[chosen], -1)
-    over, under = np.clip(upper - _BEYOND, 0, None), np.clip(lower + _BEYOND, None, height - 1)
-    columns = np.arange(width)
-    beside = (off[over, columns] - off[under, columns])[seen]
-    if np.linalg.norm(np.median(beside, axis=0)) > _TONES:
+    rows = np.arange(len(ink))[:, None] + 0.5
+    inner = ink > _CORE
+    inner[1:-1] &= (ink[:-2] > 0.5) & (ink[2:] > 0.5)
+    inner &= (rows > top) & (rows < bottom)
+    if np.count_nonzero(inner) < _FEWEST:
         return 0.0
-    plain = bool(np.percentile(np.linalg.norm(beside, axis=1), 75) < _PLAIN)
-    sums = np.concatenate([np.zeros((1, width, 3)), np.cumsum(off, axis=0, dtype=np.float64)])
-    rows = np.arange(height)[:, None]
-    core = (ink > _CORE) & (rows >= upper) & (rows <= lower)
-    return max(_in_the_core(core, sums, seen, plain), _in_halves(off, sums, top, bottom))
-
-
-def _in_the_core(
-    core: NDArray[np.bool_], sums: Numbers, seen: NDArray[np.bool_], plain: bool
-) -> float:
-    """Tones of the upper and of the lower third of the px that are all line."""
-    height, width = core.shape
-    count, first = core.sum(axis=0), core.argmax(axis=0)
-    after = height - core[::-1].argmax(axis=0)
-    whole = (count >= 2) & (after - first == count)
-    if np.count_nonzero(whole) < _STRETCH:
+    code = np.round(off[inner] * 4).astype(np.int32)
+    colours, which, counts = np.unique(code, axis=0, return_inverse=True, return_counts=True)
+    away = np.linalg.norm((colours - colours[counts.argmax()]) / 4, axis=1)
+    second = int(np.where(away > _APART, counts, 0).argmax())
+    if away[second] <= _APART or counts[second] < _OFTEN * len(code):
         return 0.0
-    third = np.maximum(1, count // 3)
-    columns = np.arange(width)
-    above = sums[np.minimum(first + third, height), columns] - sums[first, columns]
-    below = sums[after, columns] - sums[after - third, columns]
-    apart = ((above - below) / third[:, None])[whole]
-    among = int(np.count_nonzero(seen))
-    if plain:
-        # Also a second line that is now above and now below; how much ink there is says nothing.
-        hue = np.median(((above + below) / third[:, None])[whole], axis=0)
-        hue /= max(float(np.linalg.norm(hue)), 1e-6)
-        aside = apart - (apart @ hue)[:, None] * hue
-        often = np.count_nonzero(np.linalg.norm(aside, axis=1) > _TONES) / among
-        if often > _OFTEN:
-            return float(often)
-    stretch = np.flatnonzero(whole) // _STRETCH
-    tones = np.array([np.median(apart[stretch == each], axis=0) for each in np.unique(stretch)])
-    usual = np.median(tones, axis=0)
-    error = _MEDIAN * tones.std(axis=0) / np.sqrt(len(tones)) + 0.05
-    size = float(np.linalg.norm(usual))
-    if size < _TONES or np.max(np.abs(usual) / error) < _SURE:
-        return 0.0
-    return float(np.count_nonzero(apart @ usual > size**2 / 2) / among)
+    columns = np.nonzero(inner)[1][which.ravel() == second]
+    return len(np.unique(columns)) / max(1, int(np.isfinite(top).sum()))
 
 
-def _in_halves(off: Plane, sums: Numbers, top: Numbers, bottom: Numbers) -> float:
-    """Tints of all that was drawn above and below the middle of the ink, with what coding spread.
+def _two_tones(off: Plane, top: Numbers, bottom: Numbers, pen: float) -> float:
+    """Share of the stretches whose ink is of one tone above and of another below; 0 unless surely.
 
-    Coders keep the mean of a block where they lose what is in it.
+    So it is where two lines of nearly one colour lie on or beside one another. The grounds above
+    and below must be the same: coding tints the edge of a line beside an area.
     """
-    height, width = off.shape[:2]
-    pieces = width // _STRETCH
-    column = np.arange(pieces * _STRETCH)
-    known = np.isfinite(top[column])
-    high, low = np.nan_to_num(top[column]), np.nan_to_num(bottom[column])
-    middle = np.clip((high + low) / 2, 0, height - 1)
-    row = middle.astype(np.int64)
-    half = sums[row, column] + (middle - row)[:, None] * off[row, column]
-    begin = np.clip(np.floor(high).astype(np.int64) - _BEYOND, 0, height)
-    end = np.clip(np.ceil(low).astype(np.int64) + _BEYOND, 0, height)
-    halves = np.stack([half - sums[begin, column], sums[end, column] - half])
-    shape = (2, pieces, _STRETCH, 3)
-    all_seen = known.reshape(pieces, _STRETCH).mean(axis=1) > _ALL
-    above, below = (halves * known[:, None]).reshape(shape).sum(axis=2)[:, all_seen]
+    measures = list(_apart(off, top, bottom, pen))
+    for waves, (one, all_of_them) in ((0, _EVENLY), (_WAVES, _WAVERING)):
+        found = [_surely(*measure, waves) for measure in measures]
+        sure = [max(0.0, each) for each, _ in found]
+        if sure and (max(sure) > one or np.hypot.reduce(sure) > all_of_them):
+            return found[int(np.argmax(sure))][1]
+    return 0.0
+
+
+def _apart(
+    off: Plane, top: Numbers, bottom: Numbers, pen: float
+) -> Iterator[tuple[Numbers, Numbers, float]]:
+    """What the ink above and below differs by in each stretch, where it lies in the blocks, and
+    the least error of that.
+
+    Three measures: brightness, within the ink alone; and what coders spread beyond it, chroma of
+    the line's own hue and across it, for the brightness there is, shares of the line's contrast.
+    """
+    known = np.isfinite(top)
+    if not known.any():
+        return
+    begin = max(0, int(np.nanmin(top)) - _BEYOND - 2)
+    piece = off[begin : int(np.nanmax(bottom)) + _BEYOND + 2]
+    high, low = np.nan_to_num(top - begin), np.nan_to_num(bottom - begin)
+    middle = (high + low) / 2
+    bare = piece - _along_rows(piece, np.where(known, high, len(piece)), np.where(known, low, -1.0))
+    height, width = bare.shape[:2]
+    column = np.arange(width)
+    sums = np.concatenate([np.zeros((1, width, 3)), np.cumsum(bare, axis=0, dtype=np.float64)])
+
+    def down_to(place: Numbers) -> Numbers:
+        place = np.clip(place, 0, height - 1e-3)
+        row = place.astype(np.int64)
+        return np.asarray(sums[row, column] + (place - row)[:, None] * bare[row, column])
+
+    def at(place: Numbers) -> Numbers:
+        return np.asarray(bare[np.clip(place, 0, height - 1).astype(np.int64), column])
+
+    beside = (at(high - _BEYOND + 1) - at(low + _BEYOND - 1))[known]
+    if np.linalg.norm(np.median(beside, axis=0)) > _GROUNDS:
+        return
+    seen = known[:, None]
+    above = _stretches((down_to(middle) - down_to(high - _BEYOND)) * seen)
+    below = _stretches((down_to(low + _BEYOND) - down_to(middle)) * seen)
+    count = _stretches(seen.astype(np.float64))[:, 0]
+    turns = 2 * np.pi * (middle + begin)[:, None] / np.repeat(_PERIODS, 2) + [0, np.pi / 2] * 2
+    phases = _stretches(np.cos(turns) * seen) / np.maximum(count, 1)[:, None]
+    depth = np.minimum(pen, (low - high) / 2 - _RIM)
+    usual = np.median((low - high)[known])
+    deep = known & (depth > _DEEP) & (low - high < _DIP * usual)
+    depth = np.where(deep, depth, 1.0)
+    upper = down_to(high + _RIM + depth) - down_to(high + _RIM)
+    lower = down_to(low - _RIM) - down_to(low - _RIM - depth)
+    bright = np.where(deep, (upper - lower)[:, 0] / depth, 0.0)[:, None]
+    told = _stretches(deep[:, None].astype(np.float64))[:, 0]
+    full = count > _ALL * _STRETCH
+    some = full & (told > 0.25 * _STRETCH)
+    if np.count_nonzero(some) >= _LEAST:
+        yield _stretches(bright)[some, 0] / told[some], phases[some], _FAINTEST[0]
+    above, below = above[full], below[full]
     if len(above) < _LEAST:
-        return 0.0
-    hue = np.median((above + below) / np.linalg.norm(above + below, axis=1, keepdims=True), axis=0)
-    hue /= np.linalg.norm(hue)
-    apart = np.subtract(*(each / np.maximum(each @ hue, 1)[:, None] for each in (above, below)))
-    usual = np.median(apart, axis=0)
-    error = _MEDIAN * 1.48 * np.median(np.abs(apart - usual), axis=0) / np.sqrt(len(apart)) + 0.0015
-    size = float(np.linalg.norm(usual))
-    if size < _TINT or np.max(np.abs(usual) / error) < _SURE_TINT:
-        return 0.0
-    return float(np.mean(apart @ usual > size**2 / 2))
+        return
+    whole = (above + below).sum(axis=0)
+    if abs(whole[0]) < 0.1 * np.linalg.norm(whole):
+        return
+    ratio = whole[1:] / whole[0]
+    share = whole[0] / np.linalg.norm(whole)
+    apart = _beyond(above, ratio) - _beyond(below, ratio)
+    hue = whole[1:] / max(float(np.linalg.norm(whole[1:])), 1e-6)
+    for way, least in zip((hue, np.array([-hue[1], hue[0]])), _FAINTEST[1:], strict=True):
+        yield apart @ way * share, phases[full], least
+
+
+def _along_rows(off: Plane, high: Numbers, low: Numbers) -> Numbers:
+    """What runs along whole rows, as grid lines do, (h, 1, 3); 0 where the ink hides it."""
+    some = slice(None, None, _EVERY)
+    row = np.arange(len(off))[:, None]
+    free = (row < high[some] - _BEYOND) | (row > low[some] + _BEYOND)
+    known = free.sum(axis=1) >= _FREE
+    along = np.zeros((len(off), 1, 3))
+    along[known, 0] = np.nanmedian(np.where(free[..., None], off[:, some], np.nan)[known], axis=1)
+    return along
+
+
+def _stretches(values: Numbers) -> Numbers:
+    """Sums over so many columns each, (stretches, n) of (w, n)."""
+    pieces = len(values) // _STRETCH
+    return np.asarray(values[: pieces * _STRETCH].reshape(pieces, _STRETCH, -1).sum(axis=1))
+
+
+def _beyond(side: Numbers, ratio: Numbers) -> Numbers:
+    """Chroma that is not what the brightness makes of it, for the usual brightness."""
+    return np.asarray((side[:, 1:] - side[:, :1] * ratio) / side[:, 0].mean())
+
+
+def _surely(tone: Numbers, phases: Numbers, least: float, waves: int) -> tuple[float, float]:
+    """How surely tones differ beside what the blocks make, a normal deviate; and how often.
+
+    An F-test of a constant and of so many waves along the run in a linear model.
+    """
+    from scipy.special import fdtrc, ndtri
+
+    usual = np.median(tone)
+    spread = 1.48 * np.median(np.abs(tone - usual)) + 1e-6
+    tone = np.clip(tone, usual - _OUTLIER * spread, usual + _OUTLIER * spread)
+    along = 2 * np.pi * np.arange(waves + 1) * (np.arange(len(tone))[:, None] + 0.5) / len(tone)
+    model = np.concatenate([np.cos(along), np.sin(along)[:, 1:]], axis=1)
+    both = np.concatenate([phases, model], axis=1)
+    free = len(tone) - both.shape[1]
+    if free < _LEAST // 2:
+        return 0.0, 0.0
+    fit, *_ = np.linalg.lstsq(both, tone, rcond=None)
+    alone, *_ = np.linalg.lstsq(phases, tone, rcond=None)
+    left = float(np.sum((tone - both @ fit) ** 2))
+    more = float(np.sum((tone - phases @ alone) ** 2)) - left
+    steady = model.shape[1]
+    beyond = fdtrc(steady, free, max(more, 0.0) / steady / (left / free + least**2))
+    told = model @ fit[phases.shape[1] :]
+    return float(-ndtri(max(beyond, 1e-300))), float(np.mean(np.abs(told) > spread / 10))

@@ -37,7 +37,7 @@ _JUMPS = 0.005
 """Jumps a column above which a line is broken."""
 _DASHES, _ALIKE, _MOST = 8, 0.35, 0.6
 """So many gaps, of which most are as wide as the usual one but for that share, are dashes."""
-_RIVALS = 0.08
+_RIVALS = 0.05
 """Share of columns with other ink of the colour above which two lines are taken to be there."""
 _MISPLACED = 2.0
 """Error of the plot's box, one sigma, px, from which something else may lie there."""
