@@ -81,6 +81,19 @@ def test_a_stroke_of_the_scene_is_no_sign(seed: int) -> None:
 
 
 @pytest.mark.parametrize("name", FONTS)
+@pytest.mark.parametrize("size", [20, 34])
+def test_a_short_sign_on_a_scene_is_not_lost(name: str, size: int) -> None:
+    """A hyphen as some fonts have it: a third of a digit's height long."""
+    ground = scene(np.random.default_rng(size)) // 3
+    drawing = draw("2309", name=name, size=size, ground=ground, outline=(10, 10, 10))
+    x, y = drawing.box.x, drawing.box.y + 0.65 * drawing.height
+    ends = [round(x + share * drawing.height) for share in (-0.45, -0.15)]
+    cv2.rectangle(drawing.image, (ends[0], round(y)), (ends[1], round(y) + 1), (240, 240, 240), -1)
+    found = look(drawing)
+    assert not found.plain or found.text == "-2309"
+
+
+@pytest.mark.parametrize("name", FONTS)
 @pytest.mark.parametrize("shift", [0.3, 0.6, 0.9, 1.3, 2.0])
 def test_a_digit_outside_the_box_is_a_doubt(name: str, shift: float) -> None:
     drawing = draw("71583.4", name=name, size=36)

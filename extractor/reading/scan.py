@@ -49,7 +49,7 @@ _VERY_INK = 0.3  # and by which a sign's may
 _ROOM = 0.3  # digit heights left before a sign
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
 _JOINED = 0.25  # and by which no digit is wider than half a digit's width
-_BAR = 0.35, 0.15  # digit heights: a sign is no higher, and no shorter, where it touches its digit
+_BAR = 0.7, 0.15  # digit heights: a sign is no higher, and no shorter, where it touches its digit
 _UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
 _EMPTY = 0.5  # probability that nothing is drawn beside a figure where there is other ink
 _DOT = 0.012  # squared digit heights of ink that is less than a point
@@ -622,10 +622,11 @@ def _left_unread(
     out = _JOINED * digit
     beside |= strokes & ((begin < first - out) | (after > last + out))
     if spot.after_sign <= spot.x0:
-        before = [1 + at for at in np.flatnonzero(beside & (begin < first - out))]
-        room = strokes_at[:, : max(0, int(first - out) - left)]
-        if any(_is_bar(room == at, digit) for at in before):
-            return "sign"
+        for at in np.flatnonzero(beside & (begin < first)):
+            joined = after[at] >= first + core
+            room = strokes_at[:, : int(first - out if joined else first + core) - left]
+            if _is_bar(room == at + 1, digit):
+                return "sign"
         return "ink" if beside.any() else ""
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
     drawn = off[:, max(0, int(spot.x0) - left) : first - left]
