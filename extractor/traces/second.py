@@ -31,7 +31,7 @@ _ALL, _LEAST = 0.9, 12
 """Share of a stretch that must be seen, and number of stretches that tell something."""
 _BEYOND = 8
 """Rows beyond the line's ink into which coders spread its colour."""
-_FAINTEST = (0.3, 0.006, 0.003)
+_FAINTEST = (0.006, 0.003, 0.3)
 """Error of each measure of tone where coding makes none: of rounding and of outlines."""
 _GROUNDS = 3.0
 """Difference of the grounds above and below, code values, beyond which they tint the line."""
@@ -159,7 +159,8 @@ def _two_tones(off: Plane, top: Numbers, bottom: Numbers, pen: float) -> float:
     """
     measures = list(_apart(off, top, bottom, pen))
     for waves, (one, all_of_them) in ((0, _EVENLY), (_WAVES, _WAVERING)):
-        found = [_surely(*measure, waves) for measure in measures]
+        # How dense a line is wavers along the run, and its brightness with it.
+        found = [_surely(*each, waves) for each in (measures[:2] if waves else measures)]
         sure = [max(0.0, each) for each, _ in found]
         if sure and (max(sure) > one or np.hypot.reduce(sure) > all_of_them):
             return found[int(np.argmax(sure))][1]
@@ -172,8 +173,8 @@ def _apart(
     """What the ink above and below differs by in each stretch, where it lies in the blocks, and
     the least error of that.
 
-    Three measures: brightness, within the ink alone; and what coders spread beyond it, chroma of
-    the line's own hue and across it, for the brightness there is, shares of the line's contrast.
+    Three measures: what coders spread beyond the ink, chroma of the line's own hue and across it,
+    for the brightness there is, shares of the line's contrast; and brightness within the ink alone.
     """
     known = np.isfinite(top)
     if not known.any():
@@ -214,8 +215,6 @@ def _apart(
     told = _stretches(deep[:, None].astype(np.float64))[:, 0]
     full = count > _ALL * _STRETCH
     some = full & (told > 0.25 * _STRETCH)
-    if np.count_nonzero(some) >= _LEAST:
-        yield _stretches(bright)[some, 0] / told[some], phases[some], _FAINTEST[0]
     above, below = above[full], below[full]
     if len(above) < _LEAST:
         return
@@ -226,8 +225,10 @@ def _apart(
     share = whole[0] / np.linalg.norm(whole)
     apart = _beyond(above, ratio) - _beyond(below, ratio)
     hue = whole[1:] / max(float(np.linalg.norm(whole[1:])), 1e-6)
-    for way, least in zip((hue, np.array([-hue[1], hue[0]])), _FAINTEST[1:], strict=True):
+    for way, least in zip((hue, np.array([-hue[1], hue[0]])), _FAINTEST[:2], strict=True):
         yield apart @ way * share, phases[full], least
+    if np.count_nonzero(some) >= _LEAST:
+        yield _stretches(bright)[some, 0] / told[some], phases[some], _FAINTEST[2]
 
 
 def _along_rows(off: Plane, high: Numbers, low: Numbers) -> Numbers:
