@@ -316,7 +316,7 @@ def _settle(found: Scan, spot: _Spot) -> None:
     )
     found.plain = bool(found.text) and spot.alone and same and not against
     if found.plain and found.text[0] in SIGNS:
-        found.plain = len(found.views) > 1
+        found.plain = len(found.views) > 1 and found.around.probability >= _HEARD
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
