@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import cv2
@@ -11,6 +12,8 @@ from drawn_figures import FONTS, Drawing, draw, scene
 
 from extractor.calibration.model import Marks
 from extractor.reading.asking import Ask
+from extractor.reading.ctc import Columns
+from extractor.reading.interface import Picture
 from extractor.reading.own import OwnReader
 from extractor.reading.scan import Scan, Target, scan
 from extractor.records import Kind
@@ -151,6 +154,35 @@ def test_what_spaces_part_holds_together_in_even_letters(
     ask = Ask(kind, marks=Marks(thousands=thousands))
     found = look(draw(drawn, name=name, size=34), room=0.3, ask=ask)
     assert (found.text, found.plain) == (text, True)
+
+
+class Blind(OwnReader):
+    """Sees nothing left of the middle in its first look with the first net."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.looked = False
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
+        seen = super().look(lines, net)
+        if self.looked:
+            return seen
+        self.looked = True
+        for line in seen:
+            left = line.probabilities[: int(0.45 * len(line.probabilities))]
+            left[:] = np.eye(1, left.shape[1])
+        return seen
+
+
+def test_thousands_that_the_first_net_does_not_see_are_not_lost() -> None:
+    """They stand 1.7 digit heights from the next digit in even letters."""
+    drawing = draw("7 769", name="matplotlib/DejaVuSansMono.ttf", size=32)
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
+    ask = Ask("number", marks=Marks(thousands=" "))
+    (found,) = scan(Blind(), [Target(drawing.image, edges, drawing.height, ask)])
+    assert "769" in [look.text for look in found.looks]
+    assert not found.plain
 
 
 def test_no_other_target_changes_what_one_is_read_as() -> None:

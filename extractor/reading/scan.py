@@ -50,7 +50,7 @@ _ROOM = 0.3  # digit heights left before a sign
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
 _JOINED = 0.25  # and by which no digit is wider than half a digit's width
 _BAR = 0.7, 0.15  # digit heights: a sign is no higher, and no shorter, where it touches its digit
-_UNSEEN = 1.0  # digit heights beside a figure in which a sign or digit could be overlooked
+_HALF = 0.5  # digit heights from the middle of a character to its end, at most
 _EMPTY = 0.5  # probability that nothing is drawn beside a figure where there is other ink
 _DOT = 0.012  # squared digit heights of ink that is less than a point
 _WIDER = 1.25  # how much wider a doubtful figure is drawn for another look
@@ -427,8 +427,7 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
     x0, _, x1, _ = target.box
     ask = target.ask
     groups: list[list[int]] = []
-    spaced = ask.marks is not None and ask.marks.thousands == " "
-    apart = _SPACED if spaced else _APART[ask.kind]
+    apart = _apart(ask)
     for at, glyph in enumerate(glyphs):
         if glyph.char == " " or (glyph.is_faint and not x0 <= glyph.x <= x1):
             continue
@@ -453,6 +452,11 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
         ):
             held.append(group)
     return (held[0][0], held[0][-1] + 1) if len(held) == 1 else (0, 0)
+
+
+def _apart(ask: Ask) -> float:
+    spaced = ask.marks is not None and ask.marks.thousands == " "
+    return _SPACED if spaced else _APART[ask.kind]
 
 
 def _may_be_sign(glyphs: Sequence[_Glyph], digit: float) -> bool:
@@ -596,7 +600,7 @@ def _left_unread(
     first, last = max(0, int(spot.after_sign)), int(np.ceil(spot.x1))
     if target.ask.kind == "word" or last - first < 3:
         return ""
-    reach, over = _UNSEEN * digit, _OUT * digit
+    reach, over = (_apart(target.ask) - _HALF) * digit, _OUT * digit
     left = int(max(min(spot.sure_left, spot.x0), spot.x0 - reach, target.box[0] - x - over, 0))
     left = min(left, first)
     right = int(np.ceil(min(spot.sure_right, spot.x1 + reach, target.box[2] - x + over)))
@@ -649,7 +653,7 @@ def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spo
     runs = [(first, after) for k, first, after, _ in line.runs() if k != OwnReader.SPACE]
     inside = [run for run in runs if spot.first <= run[0] and run[1] <= spot.after]
     begin, end = inside[0][0], inside[-1][1]
-    reach, out = _UNSEEN * target.digit, _OUT * target.digit
+    reach, out = (_apart(target.ask) - _HALF) * target.digit, _OUT * target.digit
     x0, x1 = target.box[0] - out - around.x, target.box[2] + out - around.x
     first = max(
         int(max(x0, begin * line.px - reach, 0) / line.px),
