@@ -289,7 +289,7 @@ def test_what_was_read_before_a_kill_is_not_read_again(many: Path, how: signal.S
     try:
         _, said = process.communicate(timeout=5)
     except subprocess.TimeoutExpired:
-        # Python drops an interrupt that falls into a destructor: a person presses once more.
+        # An interrupt may be dropped, in a destructor for one: a person presses once more.
         os.kill(process.pid, how)
         _, said = process.communicate(timeout=60)
     if how == signal.SIGINT:
