@@ -262,9 +262,15 @@ def many(done: Path, tmp_path: Path) -> Path:
     return root
 
 
+# A shell that starts the tests in the background has interrupts ignored by all that follows.
+HEEDING = """import runpy, signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
+runpy.run_module("extractor.cli", run_name="__main__")"""
+
+
 def reading(root: Path) -> subprocess.Popen[str]:
     """Start the command, and wait until three captures are read."""
-    call = [sys.executable, "-m", "extractor.cli", "extract", str(root), "--jobs", "1"]
+    call = [sys.executable, "-c", HEEDING, "extract", str(root), "--jobs", "1"]
     process = subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                                start_new_session=True)  # fmt: skip
     enough = MANY + 3 * (len(NAMES) + 2)  # all files, three captures with readings, finds and note
@@ -286,12 +292,7 @@ def test_what_was_read_before_a_kill_is_not_read_again(many: Path, how: signal.S
         os.killpg(process.pid, how)
     else:
         os.kill(process.pid, how)
-    try:
-        _, said = process.communicate(timeout=5)
-    except subprocess.TimeoutExpired:
-        # An interrupt may be dropped, in a destructor for one: a person presses once more.
-        os.kill(process.pid, how)
-        _, said = process.communicate(timeout=60)
+    _, said = process.communicate(timeout=60)
     if how == signal.SIGINT:
         assert process.returncode == 130
         assert "interrupted" in said
