@@ -177,6 +177,27 @@ def test_a_size_gives_two_rows_with_the_same_doubts() -> None:
         assert [codes(row) for row in rows(found)] == [[code], [code]]
 
 
+@pytest.mark.parametrize(
+    ("quantity", "statistic", "bounds", "found"),
+    [
+        ("frame_rate", "mean", None, ["out-of-bounds"]),
+        ("level", "now", None, ["out-of-bounds"]),
+        ("level", "total", None, []),  # a change of it
+        ("current", "now", None, []),  # flows both ways
+        ("temperature", "now", None, []),
+        ("frame_rate", "mean", (-100, 100), []),  # what is stated goes before what is usual
+    ],
+)
+def test_what_is_never_negative_needs_no_bounds_to_say_so(
+    quantity: str, statistic: str, bounds: tuple[float, float] | None, found: list[str]
+) -> None:
+    more = {"statistic": statistic, "bounds": bounds}
+    calibration = layout(readout("a", quantity, **more))
+    (row,) = rows(verdict([still(0, reading("a", "-12"))], calibration))
+    assert codes(row) == found
+    assert calibration.readout[0].may_be_negative == (not found)
+
+
 def test_a_look_that_says_the_same_value_or_no_figure_is_not_heard() -> None:
     calibration = layout(readout("power", "power", unit="W"))
     for text, probability in (("8.020", 0.9), ("", 0.9), ("8.O2", 0.9), ("3.02", 0.05)):

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from dataclasses import replace
+from typing import Any, Literal
 
 import cv2
 import numpy as np
 import pytest
 from drawn_figures import FONTS, Drawing, draw, scene
 
-from extractor.calibration.model import Marks
+from extractor.calibration.model import Marks, Quantity, Readout
 from extractor.reading.asking import Ask
 from extractor.reading.ctc import Columns
 from extractor.reading.interface import Picture
@@ -19,6 +20,14 @@ from extractor.reading.scan import Scan, Target, scan
 from extractor.records import Kind
 
 READER = OwnReader()
+
+
+def ask_for(quantity: Quantity, **more: Any) -> Ask:
+    """Ask for a figure of a readout with nothing stated."""
+    return Ask("number", readout=Readout(name="a", kind="number", quantity=quantity), **more)
+
+
+CLOCK = ask_for("clock")  # never negative: a stroke before it is no sign
 
 
 def look(
@@ -34,7 +43,7 @@ def look(
 
 def test_plain_figures_need_two_looks_of_the_first_net() -> None:
     drawn = [draw("58.3", name=n, size=34, before="P        ", after=" V") for n in FONTS]
-    found = [look(each) for each in drawn]
+    found = [look(each, ask=CLOCK) for each in drawn]
     assert [(each.text, each.plain) for each in found] == [("58.3", True)] * len(FONTS)
     few = [
         [each.reader for each in one.looks] == ["own reader (box)", "own reader (close)"]
@@ -96,6 +105,23 @@ def test_a_short_sign_on_a_scene_is_not_lost(name: str, size: int) -> None:
     assert not found.plain or found.text == "-2309"
 
 
+@pytest.mark.parametrize("quantity", ["power", "clock"])
+def test_what_may_hide_a_sign_is_a_doubt_where_there_may_be_one(quantity: Quantity) -> None:
+    """A stroke of the scene in the ink's own colour passes where a sign would lie upon it."""
+    plain = 0
+    for name in FONTS[:-1]:
+        drawing = draw("951", name=name, size=34)
+        x, y, high = drawing.box.x, drawing.box.y, drawing.height
+        ink = tuple(int(v) for v in drawing.image[int(y) : int(y + high), int(x) :].max((0, 1)))
+        ends = [(round(x - share * high), round(y + rise * high)) for share, rise in
+                ((0.75, -0.8), (0.25, 1.8))]  # fmt: skip
+        cv2.line(drawing.image, *ends, ink, round(0.35 * high))
+        found = look(drawing, ask=ask_for(quantity))
+        plain += found.plain
+        assert found.text == "951" or not found.plain
+    assert plain == 0 if quantity == "power" else plain > 0
+
+
 @pytest.mark.parametrize("name", FONTS)
 @pytest.mark.parametrize("shift", [0.3, 0.6, 0.9, 1.3, 2.0])
 def test_a_digit_outside_the_box_is_a_doubt(name: str, shift: float) -> None:
@@ -151,7 +177,7 @@ def test_of_a_duration_no_part_is_plain(text: str) -> None:
 def test_what_spaces_part_holds_together_in_even_letters(
     name: str, drawn: str, text: str, kind: Kind, thousands: Literal[" "] | None
 ) -> None:
-    ask = Ask(kind, marks=Marks(thousands=thousands))
+    ask = replace(CLOCK, kind=kind, marks=Marks(thousands=thousands))
     found = look(draw(drawn, name=name, size=34), room=0.3, ask=ask)
     assert (found.text, found.plain) == (text, True)
 
@@ -179,7 +205,7 @@ def test_thousands_that_the_first_net_does_not_see_are_not_lost() -> None:
     drawing = draw("7 769", name="matplotlib/DejaVuSansMono.ttf", size=32)
     box, m = drawing.box, 0.2 * drawing.height
     edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
-    ask = Ask("number", marks=Marks(thousands=" "))
+    ask = replace(CLOCK, marks=Marks(thousands=" "))
     # A little lower than they are, as locating may think.
     (found,) = scan(Blind(), [Target(drawing.image, edges, 0.93 * drawing.height, ask)])
     assert "769" in [look.text for look in found.looks]

@@ -49,6 +49,13 @@ Quantity = Literal[
     "outcome",
     "other",
 ]
+NEVER_NEGATIVE: frozenset[Quantity] = frozenset(
+    {
+        "frame_rate", "frame_time", "voltage", "clock", "load", "level", "capacity", "memory",
+        "render_size", "share_at_floor", "duration", "count", "brightness",
+    }
+)  # fmt: skip
+"""Quantities that are never below 0; a total of them may be, where it tells a change."""
 Statistic = Literal[
     "now",
     "mean",
@@ -162,6 +169,13 @@ class Readout(_Part):
     trend: Literal["grows", "falls"] | None = None
     missing: str | None = None
     rounding: Literal["half", "down"] = "half"
+
+    @property
+    def may_be_negative(self) -> bool:
+        """Whether a minus sign may stand before it: by its bounds, else by what it measures."""
+        if self.bounds is not None:
+            return self.bounds[0] < 0
+        return self.statistic == "total" or self.quantity not in NEVER_NEGATIVE
 
 
 class Line(_Part):

@@ -83,7 +83,11 @@ class Forms:
 
     def _bounds(self, says: tuple[Value, ...]) -> tuple[Doubt, ...]:
         if self._readout.bounds is None:
-            return ()
+            least = min((each.value for each in says), default=0.0)
+            if least >= 0 or self._readout.may_be_negative:
+                return ()
+            what = self._readout.quantity.replace("_", " ")
+            return (Doubt("out-of-bounds", f"{number(least)} is less than 0, and {what} never is"),)
         low, high = self._readout.bounds
         return tuple(
             Doubt(

@@ -29,6 +29,11 @@ class Ask:
         return "" if mark.strip(DASHES) else mark
 
     @property
+    def may_be_signed(self) -> bool:
+        """Whether a minus sign may stand before it."""
+        return self.readout is None or self.readout.may_be_negative
+
+    @property
     def characters(self) -> str:
         """The characters its figures may hold; '' for any."""
         known = CHARACTERS[self.kind]

@@ -276,7 +276,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         if not same or not work.found.whole:
             work.spot = replace(work.spot, alone=False)
     for work in works:
-        _settle(work.found, work.spot)
+        _settle(work.found, work.spot, work.target)
     return scans
 
 
@@ -302,7 +302,7 @@ def _is_sure(found: Scan) -> bool:
     return seen and found.views[0].best == found.text and found.probability >= SURE
 
 
-def _settle(found: Scan, spot: _Spot) -> None:
+def _settle(found: Scan, spot: _Spot, target: Target) -> None:
     """Choose the text, and tell whether all is plain."""
     mean: dict[str, float] = {}
     for each in found.views:
@@ -315,8 +315,12 @@ def _settle(found: Scan, spot: _Spot) -> None:
         found.around.probability >= _HEARD or spot.text.strip("+-") == found.text.strip("+-")
     )
     found.plain = bool(found.text) and spot.alone and same and not against
-    if found.plain and found.text[0] in SIGNS:
-        found.plain = len(found.views) > 1 and found.around.probability >= _HEARD
+    signed = found.plain and found.text[0] in SIGNS
+    if signed and len(found.views) < 2:
+        found.plain = False
+    # What hides a sign, or makes one up, is seen in the surroundings best.
+    if signed or (target.ask.may_be_signed and not target.real):
+        found.plain &= found.around.probability >= _HEARD
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
@@ -626,10 +630,10 @@ def _left_unread(
     out = _JOINED * digit
     beside |= strokes & ((begin < first - out) | (after > last + out))
     if spot.after_sign <= spot.x0:
-        for at in np.flatnonzero(beside & (begin < first)):
+        for at in np.flatnonzero(beside & (begin < first) & target.ask.may_be_signed):
             joined = after[at] >= first + core
             room = strokes_at[:, : int(first - out if joined else first + core) - left]
-            if _is_bar(room == at + 1, digit):
+            if _may_hold_sign(room == at + 1, digit):
                 return "sign"
         return "ink" if beside.any() else ""
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
@@ -639,13 +643,19 @@ def _left_unread(
     return "" if whole else "sign"
 
 
-def _is_bar(stroke: NDArray[np.bool_], digit: float) -> bool:
-    """Tell whether a stroke, shape (h, w), is drawn as a sign is: low and long."""
+def _may_hold_sign(stroke: NDArray[np.bool_], digit: float) -> bool:
+    """Tell whether a stroke, shape (h, w), is low and long as a sign is, or may have one in it.
+
+    A sign upon something of its own colour cannot be told from it.
+    """
     rows, columns = np.flatnonzero(stroke.any(axis=1)), np.flatnonzero(stroke.any(axis=0))
     if not len(rows):
         return False
     high, wide = int(rows[-1] - rows[0]) + 1, int(columns[-1] - columns[0]) + 1
-    return high <= _BAR[0] * digit and wide >= _BAR[1] * digit
+    quarter = len(stroke) // 4
+    within = int(stroke[quarter : len(stroke) - quarter].sum(axis=1).max())
+    long = _BAR[1] * digit
+    return (high <= _BAR[0] * digit and wide >= long) or within >= long
 
 
 def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spot) -> bool:

@@ -35,8 +35,10 @@ def webp(picture: Picture, quality: int) -> Picture:
     return _still(picture, ".webp", [cv2.IMWRITE_WEBP_QUALITY, quality])
 
 
-def h264(pictures: list[Picture], crf: int, preset: str = "veryfast") -> list[Picture]:
-    """Code pictures of one even size as a film, each shown for two frames; give the second ones.
+def h264(
+    pictures: list[Picture], crf: int, preset: str = "veryfast", held: int = 2
+) -> list[Picture]:
+    """Code pictures of one even size as a film, each ``held`` for so many frames; give the last.
 
     One thread; x264's constant rate factor ``crf``; 4:2:0.
     """
@@ -51,15 +53,16 @@ def h264(pictures: list[Picture], crf: int, preset: str = "veryfast") -> list[Pi
     reader = av.CodecContext.create("h264", "r")
     reader.thread_count = 1
     frames: list[Any] = []
-    sent = [av.VideoFrame.from_ndarray(p, format="rgb24") for p in pictures for _ in range(2)]
-    for at, frame in enumerate([*sent, None]):
-        if frame is not None:
-            frame.pts, frame.time_base = at, Fraction(1, 30)
+    for at, picture in enumerate(p for p in pictures for _ in range(held)):
+        frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
+        frame.pts, frame.time_base = at, Fraction(1, 30)
         for packet in coder.encode(frame):
             frames += reader.decode(packet)
+    for packet in coder.encode(None):
+        frames += reader.decode(packet)
     frames += reader.decode(None)
     frames.sort(key=lambda frame: frame.pts or 0)
-    return [frame.to_ndarray(format="rgb24") for frame in frames[1::2]]
+    return [frame.to_ndarray(format="rgb24") for frame in frames[held - 1 :: held]]
 
 
 @dataclass(frozen=True, slots=True)
