@@ -135,6 +135,8 @@ class OwnReader:
 
     SPACE = 1
     """Class of the space, the first of the characters."""
+    DIGITS = slice(SPACE + ord("0") - ord(" "), SPACE + ord("9") - ord(" ") + 1)
+    """Classes of the digits: the printable ASCII comes in its order."""
 
     @cached_property
     def _told(self) -> dict[str, Any]:

@@ -29,6 +29,7 @@ SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
 
 _HEARD = 0.5  # path sum from which a look in the surroundings speaks for or against the others
+_HARDLY = 0.2  # path sum of what a look in the surroundings hardly sees
 _HARDLY_LESS = 0.1  # path sum of a figure that a look did not take but cannot rule out
 _BESIDE = 1.2  # digit heights beside the box that are shown with it
 _ABOVE = 0.12  # and above and below it
@@ -63,6 +64,7 @@ _TO_UNIT = 2.2  # and to its unit
 _BESIDE_UNIT = 1.3  # and between two letters of the unit
 _CLEAR = 0.9  # path sum of a unit that is noted
 _ALIKE = 1.3  # and to a letter that a digit may have been taken for
+_MAY_BE_DIGIT = 0.1  # probability of a digit where a letter was read
 _LIKE_ZERO = 2.2  # and to one that only a zero can be: no unit begins so
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
@@ -168,11 +170,15 @@ class _Crop:
 
 @dataclass(frozen=True, slots=True)
 class _Glyph:
-    """A character, its middle (px of the target's picture) and its likeliest column."""
+    """A character, its middle (px of the target's picture) and its likeliest column.
+
+    ``digit`` is the most that one of its columns gives a digit.
+    """
 
     char: str
     x: float
     peak: float
+    digit: float
 
     @property
     def is_faint(self) -> bool:
@@ -195,7 +201,7 @@ class _Spot:
     ``x0``, ``x1`` the ends of its first and last character, ``left`` and ``right`` how far it
     may reach, ``sure_left`` and ``sure_right`` before it meets a character that is no chance
     likeness, ``after_sign`` where its digits begin, px of the line; ``alone``: no figure
-    goes on beside it.
+    goes on beside it; ``unsure``: it may, what was read as a letter may be a digit of it.
     """
 
     line: str
@@ -215,6 +221,7 @@ class _Spot:
     sure_right: float
     after_sign: float
     alone: bool
+    unsure: bool
 
 
 @dataclass(slots=True)
@@ -246,14 +253,17 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         found.text = spot.text
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
     _note_units(works)
-    sums = path_sums([w.spot.window for w in works], [w.spot.path for w in works])
+    windows = [_without_spaces(work.spot) for work in works]
+    sums = path_sums(windows, [work.spot.path for work in works])
     for work, p in zip(works, sums.tolist(), strict=True):
         work.found.around = Look("own reader (box)", work.spot.text, p)
     _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
-    # Nor is it where there is ink that was not read.
+    # Nor is it where there is ink that was not read, or a letter that may be a digit.
     doubtful = [
-        w for w in works if not (_is_sure(w.found) and w.found.whole) or w.found.text[0] in SIGNS
+        w
+        for w in works
+        if not (_is_sure(w.found) and w.found.whole) or w.spot.unsure or w.found.text[0] in SIGNS
     ]
     for work in doubtful:
         work.found.outdone = work.found.views.pop()
@@ -271,6 +281,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     for work, line in zip(doubtful, lines, strict=True):
         other = _spot(line, work.around, work.target)
         same = other is not None and other.text == work.spot.text
+        same &= other is None or not (work.spot.unsure and other.unsure)
         if other is not None and same and work.spot.alone and not work.found.whole:
             work.found.whole = _shows_nothing_else(line, work.around, work.target, other)
         if not same or not work.found.whole:
@@ -278,6 +289,16 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     for work in works:
         _settle(work.found, work.spot, work.target)
     return scans
+
+
+def _without_spaces(spot: _Spot) -> NDArray[np.float64]:
+    """Give a figure's columns where the spaces beside it are nothing: they are none of it."""
+    if OwnReader.SPACE in spot.path:
+        return spot.window
+    merged = spot.window.copy()
+    merged[:, 0] += merged[:, OwnReader.SPACE]
+    merged[:, OwnReader.SPACE] = 0.0
+    return merged
 
 
 def _shows_digits(line: Columns, crop: _Crop, target: Target) -> bool:
@@ -319,8 +340,9 @@ def _settle(found: Scan, spot: _Spot, target: Target) -> None:
     if signed and len(found.views) < 2:
         found.plain = False
     # What hides a sign, or makes one up, is seen in the surroundings best.
-    if signed or (target.ask.may_be_signed and not target.real):
-        found.plain &= found.around.probability >= _HEARD
+    least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
+    if signed or not target.real:
+        found.plain &= found.around.probability >= least
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
@@ -369,11 +391,13 @@ def _lowered(target: Target) -> Target:
 def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
     """Find the figure among the characters that were read; None if there is not just one."""
     runs = line.runs()
+    digits = line.probabilities[:, OwnReader.DIGITS].max(axis=1, initial=0.0)
     glyphs = [
         _Glyph(
             line.characters[k - 1],
             (first + after) / 2 * line.px + crop.x,
             peak,
+            float(digits[first:after].max()),
         )
         for k, first, after, peak in runs
     ]
@@ -414,6 +438,7 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
         min((_between(x, k, stop - 1) for k in sure if k >= stop), default=columns * line.px),
         _between(x, start, start + 1) if signed else left,
         _is_alone(glyphs, start, stop, target),
+        _may_go_on(glyphs, start, stop, target),
     )
 
 
@@ -535,6 +560,19 @@ def _ends(end: _Glyph, beside: Sequence[_Glyph], alike: frozenset[str], target: 
     return True
 
 
+def _may_go_on(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -> bool:
+    """Tell whether a letter right beside a figure may be one of its digits."""
+    for end, beside in (
+        (glyphs[start], glyphs[:start][::-1]),
+        (glyphs[stop - 1], glyphs[stop:]),
+    ):
+        nearest = next((glyph for glyph in beside if glyph.char != " "), None)
+        near = nearest is not None and abs(nearest.x - end.x) < _ALIKE * target.digit
+        if nearest is not None and near and nearest.digit >= _MAY_BE_DIGIT:
+            return True
+    return False
+
+
 def _unit_ends(glyphs: Sequence[_Glyph], target: Target, end: float) -> int:
     """Tell how many of ``glyphs`` are the unit behind the first of them, a figure's last character.
 
@@ -632,7 +670,7 @@ def _left_unread(
     if spot.after_sign <= spot.x0:
         for at in np.flatnonzero(beside & (begin < first) & target.ask.may_be_signed):
             joined = after[at] >= first + core
-            room = strokes_at[:, : int(first - out if joined else first + core) - left]
+            room = strokes_at[:, : int(first if joined else first + core) - left]
             if _may_hold_sign(room == at + 1, digit):
                 return "sign"
         return "ink" if beside.any() else ""
