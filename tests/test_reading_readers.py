@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from drawn_figures import draw
 
+from extractor.calibration.model import Readout
 from extractor.reading import trust
 from extractor.reading.asking import Ask
 from extractor.reading.cascade import FigureReader, Seen
@@ -96,6 +97,27 @@ def test_what_is_plain_to_the_own_reader_needs_no_other() -> None:
     (figure,) = looked_at(FigureReader(Own("58.3"), general, last))  # type: ignore[arg-type]
     assert (figure.text, general.asked) == ("58.3", 0)
     assert RELEASED < figure.probability <= trust.CEILING
+
+
+@pytest.mark.parametrize("says", ["58.3", "", "-58.3", "158.3"])
+@pytest.mark.parametrize("busy", [True, False])
+def test_on_a_scene_what_is_plain_is_shown_to_the_general_reader_too(busy: bool, says: str) -> None:
+    """Scenes deceive all looks of the own reader alike; what the other does not see counts not."""
+    ground = np.full((120, 260, 3), (24, 26, 32), np.uint8)
+    if busy:
+        ground[:, ::40] = ground[:, 1::40] = ground[:, 2::40] = (60, 70, 50)
+        ground[::9] = (60, 70, 50)
+    drawing = draw("58.3", size=34, ground=ground)
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
+    general = Says(says)
+    reader = FigureReader(general=general, last=Witness(""))  # type: ignore[arg-type]
+    ask = Ask("number", readout=Readout(name="a", kind="number", quantity="clock"))
+    (seen,) = reader._see([Target(drawing.image, edges, drawing.height, ask)])
+    assert (general.asked > 0) == busy
+    released = seen.probability >= RELEASED
+    assert released == (not busy or says in ("58.3", ""))
+    assert seen.text == "58.3" or not released
 
 
 @pytest.mark.parametrize("own", ["", "53.8", "5B:_3", "58"])

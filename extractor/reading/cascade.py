@@ -186,9 +186,24 @@ class FigureReader:
 
     def _settled(self, found: Scan, target: Target) -> Seen:
         plain = found.plain and _trusted(found, target.ask) >= trust.ENOUGH
+        plain = plain and not (found.busy and self._is_denied(found, target))
         return _unless_small(
             _seen_plainly(found, target) if plain else self._look_again(found, target)
         )
+
+    def _is_denied(self, found: Scan, target: Target) -> bool:
+        """Tell whether the general reader sees another figure in the whole box.
+
+        Scenes deceive all looks of the own reader alike: both nets lost a digit in its ground's own
+        colour, and signs. What the other one does not see says nothing.
+        """
+        x0, y0, x1, y1 = target.box
+        rows, columns = (
+            slice(max(0, int(y0)), int(np.ceil(y1))),
+            slice(max(0, int(x0)), int(np.ceil(x1))),
+        )
+        view = self._view("box", np.ascontiguousarray(target.picture[rows, columns]), target.ask)
+        return view.best not in ("", found.text) and view.figures[view.best] >= trust.DENIES
 
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""

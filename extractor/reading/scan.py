@@ -54,6 +54,8 @@ _BAR = 0.7, 0.15  # digit heights: a sign is no higher, and no shorter, where it
 _HALF = 0.5  # digit heights from the middle of a character to its end, at most
 _EMPTY = 0.5  # probability that nothing is drawn beside a figure where there is other ink
 _DOT = 0.012  # squared digit heights of ink that is less than a point
+_BUSY = 24  # 8-bit levels between the tenths of a ground on which a scene is seen
+_CLEAR_OF = 0.1, 0.2  # digit heights above and below a figure in which its edges and shadow lie
 _WIDER = 1.25  # how much wider a doubtful figure is drawn for another look
 _SURE_GLYPH = 0.98  # likeliest column of a character that is no chance likeness in a scene
 _LETTER = 0.5  # and of one that is no part of a figure
@@ -111,7 +113,7 @@ class Scan:
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
     ``digits``: digits were seen in the box, though they may make no figure of its kind. ``whole``:
     no strokes like the figure's were left unread beside it, but such in which the second net sees
-    nothing. ``views`` are of the figure cut close,
+    nothing. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
     ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
     looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
     often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
@@ -123,6 +125,7 @@ class Scan:
     unit: str = ""
     digits: bool = False
     whole: bool = True
+    busy: bool = False
     views: list[View] = field(default_factory=list)
     around: Look | None = None
     outdone: View | None = None
@@ -248,6 +251,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         if spot is None:
             continue
         found.close, found.height, unread = _close(target, crop, spot)
+        found.busy = not target.real and _is_busy(crop, target, spot)
         found.whole = not unread
         spot = replace(spot, alone=False) if unread == "sign" else spot
         found.text = spot.text
@@ -342,7 +346,7 @@ def _settle(found: Scan, spot: _Spot, target: Target) -> None:
     # What hides a sign, or makes one up, is seen in the surroundings best.
     least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
     if signed or not target.real:
-        found.plain &= found.around.probability >= least
+        found.plain = found.plain and found.around.probability >= least
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
@@ -627,6 +631,23 @@ def _close(
     top, low = max(0, int(band[0] - margin)), min(high, int(np.ceil(band[1] + 1.5 * margin)))
     unread = _left_unread(picture[top:low], target, around.x, spot)
     return picture[top:low, left:right], float(band[1] - band[0]), unread
+
+
+def _is_busy(around: _Crop, target: Target, spot: _Spot) -> bool:
+    """Tell whether a scene is seen above or below a box, beyond a figure's outline and shadow."""
+    picture = around.picture
+    band = _band(picture[:, max(0, int(spot.x0)) : int(np.ceil(spot.x1))], target)
+    if band is None:
+        return True
+    above = int(band[0] - _CLEAR_OF[0] * target.digit)
+    below = int(np.ceil(band[1] + _CLEAR_OF[1] * target.digit))
+    left, right = (max(0, round(edge - around.x)) for edge in target.box[::2])
+    rows = (picture[: max(0, above), left:right], picture[below:, left:right])
+    ground = np.concatenate([each.reshape(-1, 3) for each in rows])
+    if not len(ground):
+        return True
+    low, high = np.percentile(ground, (10, 90), axis=0)
+    return bool((high - low).max() >= _BUSY)
 
 
 def _left_unread(

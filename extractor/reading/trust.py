@@ -48,6 +48,9 @@ DASHES = 0.9995
 BACKS = 0.5
 """Path sum that every look of the own reader must give what the general one reads to back it."""
 
+DENIES = 0.3
+"""Path sum of another figure by the general reader from which one is not plain on a scene."""
+
 PROPOSED = 0.8
 """Most that a text may claim which is offered, not released: of 437 that were given 0.99 to 0.999
 on sets A and B of the trust study 75 were wrong."""
