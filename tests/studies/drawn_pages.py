@@ -28,7 +28,8 @@ WIDTH, HEIGHT = 1920, 1216
 CODINGS = ("png", "jpeg90", "jpeg70", "jpeg50", "webp75", "h264")
 _CODING_SHARES = np.array([0.3, 0.15, 0.15, 0.12, 0.1, 0.18])
 # Overlays change about once a second, recordings hold some 30 frames of it, and any one of them is
-# looked at (common practice); after the sixth the coder has nothing to add.
+# looked at (common practice); after the sixth the coder has nothing to add. The first of a state is
+# never read: it gives way to its neighbour (docs/conventions.md).
 _SHOWN, _SETTLED = 30, 6
 _CRF = (18, 29)  # of films: visually lossless to what chat programs send
 _LETTERS = (9.5, 44.0)  # px, height of a figure, log-uniform
@@ -462,7 +463,7 @@ def draw_pages(stock: Stock, part: Part, count: int, first: int, rng: np.random.
     pages = (_page(tiles, at) for at in range(count))
     if how == "h264":
         crf = int(rng.integers(*_CRF))
-        held = int(min(_SETTLED, rng.integers(1, _SHOWN + 1)))
+        held = int(np.clip(rng.integers(1, _SHOWN + 1), 2, _SETTLED))
         return Pages(tiles, coding.h264(list(pages), crf, held=held), how)
     return Pages(tiles, [_coded(page, how) for page in pages], how)
 
