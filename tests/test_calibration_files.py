@@ -633,7 +633,7 @@ def keys(calibration: Calibration) -> tuple[str, list[str]]:
 @pytest.mark.parametrize(
     "same",
     [
-        changed("readout", 0, bounds=(0.0, 1.0)),
+        changed("readout", 0, bounds=(-1.0, 1.0)),
         changed("readout", 0, step=None),
         changed("readout", 0, trend="grows"),
         changed("readout", 0, rounding="down"),
@@ -671,6 +671,7 @@ def test_the_name_of_another_readout_changes_no_key() -> None:
     [
         (changed("readout", 0, box=(101.0, 20.0, 80.0, 30.0)), {0}),
         (changed("readout", 0, decimals=None), {0}),
+        (changed("readout", 0, bounds=(0.0, 1.0)), {0}),  # no sign may stand before it any more
         (changed("readout", 0, missing="--"), {0}),
         (changed("readout", 0, drawn_unit="W"), {0}),
         (changed("readout", 1, x_part=None), {1}),

@@ -102,8 +102,15 @@ def change(root: Path, **how: object) -> None:
     save(calibration.model_copy(update={"readout": (first, *calibration.readout[1:])}), path)
 
 
-def test_a_changed_bound_reads_nothing_and_judges_anew(copy: Path) -> None:
+def test_a_bound_that_allows_a_sign_no_more_reads_that_readout_anew(copy: Path) -> None:
+    """A stroke before it was taken for what may be a minus sign."""
     change(copy, bounds=(0.0, 10.0))
+    assert run(settle(copy)).read_now == len(STILLS)
+    assert run(settle(copy)).read_now == 0
+
+
+def test_a_changed_bound_reads_nothing_and_judges_anew(copy: Path) -> None:
+    change(copy, bounds=(-10.0, 10.0))
     outcome = run(settle(copy))
     assert outcome.read_now == 0
     first = [row for row in rows(copy) if row["readout"] == NAMES[0]]

@@ -32,8 +32,8 @@ def locating_key(calibration: Calibration) -> str:
 def readout_key(calibration: Calibration, readout: Readout) -> str:
     """Digest (32 hex) of what decides how this readout is read, and nothing else.
 
-    The readout's own name is part of it. Bounds, step, trend, relations, what is measured and the
-    names of other readouts are not.
+    The readout's own name is part of it, and whether it may be negative. Bounds, step, trend,
+    relations and what is measured are not beyond that, nor are the names of other readouts.
     """
     return _digest(
         {
@@ -42,6 +42,7 @@ def readout_key(calibration: Calibration, readout: Readout) -> str:
             "x_part": readout.x_part,
             "box": readout.box,
             "form": _form(readout),
+            "may_be_negative": readout.may_be_negative,
             "marks": calibration.marks.model_dump(),
             "lines": _lines(calibration, readout),
         }

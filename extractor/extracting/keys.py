@@ -2,7 +2,7 @@
 
 A reading is keyed by the capture's content, the frame, the locating part of its calibration, the
 reading part of its readout and the method (weights, library versions). A changed bound re-reads
-nothing; a moved box re-reads one readout.
+nothing, unless it lets a readout be negative or no more; a moved box re-reads one readout.
 """
 
 from __future__ import annotations
