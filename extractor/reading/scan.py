@@ -37,6 +37,7 @@ _MARGIN = 0.12  # ground left around a figure cut close, in digit heights
 _WIDE, _NARROW, _LONG = 0.36, 0.16, 0.5  # half a digit's, a mark's, a sign's width, likewise
 _MARKS = frozenset(".,:'1")
 _FIGURE = frozenset("0123456789.,:'+-")
+_Unread = Literal["", "ink", "sign"]
 _APART: dict[Kind, float] = {
     "number": 1.5, "percentage": 1.5, "duration": 2.1, "size": 2.1, "word": 1.7,
 }  # fmt: skip
@@ -340,13 +341,13 @@ def _settle(found: Scan, spot: _Spot, target: Target) -> None:
         found.around.probability >= _HEARD or spot.text.strip("+-") == found.text.strip("+-")
     )
     found.plain = bool(found.text) and spot.alone and same and not against
-    signed = found.plain and found.text[0] in SIGNS
-    if signed and len(found.views) < 2:
-        found.plain = False
-    # What hides a sign, or makes one up, is seen in the surroundings best.
-    least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
+    signed = found.text[:1] in SIGNS
     if signed or not target.real:
+        # What hides a sign, or makes one up, is seen in the surroundings best.
+        least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
         found.plain = found.plain and found.around.probability >= least
+    if signed:
+        found.plain = found.plain and len(found.views) > 1
 
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
@@ -566,13 +567,12 @@ def _ends(end: _Glyph, beside: Sequence[_Glyph], alike: frozenset[str], target: 
 
 def _may_go_on(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -> bool:
     """Tell whether a letter right beside a figure may be one of its digits."""
-    for end, beside in (
-        (glyphs[start], glyphs[:start][::-1]),
-        (glyphs[stop - 1], glyphs[stop:]),
-    ):
+    before, behind = glyphs[:start][::-1], glyphs[stop:]
+    for end, beside in ((glyphs[start], before), (glyphs[stop - 1], behind)):
         nearest = next((glyph for glyph in beside if glyph.char != " "), None)
-        near = nearest is not None and abs(nearest.x - end.x) < _ALIKE * target.digit
-        if nearest is not None and near and nearest.digit >= _MAY_BE_DIGIT:
+        if nearest is None or abs(nearest.x - end.x) >= _ALIKE * target.digit:
+            continue
+        if nearest.digit >= _MAY_BE_DIGIT:
             return True
     return False
 
@@ -608,9 +608,7 @@ def _note_units(works: Sequence[_Work]) -> None:
             work.found.unit = work.spot.unit
 
 
-def _close(
-    target: Target, around: _Crop, spot: _Spot
-) -> tuple[Picture, float, Literal["", "ink", "sign"]]:
+def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, _Unread]:
     """Cut the figure close.
 
     Gives the height of its ink too, 0 if its rows could not be told, and what of that ink stands
@@ -650,9 +648,7 @@ def _is_busy(around: _Crop, target: Target, spot: _Spot) -> bool:
     return bool((high - low).max() >= _BUSY)
 
 
-def _left_unread(
-    picture: Picture, target: Target, x: float, spot: _Spot
-) -> Literal["", "ink", "sign"]:
+def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Unread:
     """Tell what ink like the figure's was left unread in its box.
 
     It is a 'sign' if a net's word that nothing is drawn there is not enough: a scene may show a
