@@ -212,6 +212,8 @@ class FigureReader:
         if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
+        elif found.plain and not _same(found.text, seen.text, target.ask):
+            seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
         if seen.text and seen.text == target.ask.dashes:
             return replace(seen, height=target.height)
         return replace(
@@ -326,8 +328,13 @@ def _at_once(looks: Looks, ask: Ask) -> Figure | None:
 
 def _as_expected(look: Look, expected: str, ask: Ask) -> Look:
     """Of words readers are not asked for the spaces and capitals of what is ``expected``."""
-    same = ask.kind == "word" and _plain(look.text) == _plain(expected)
+    same = _same(look.text, expected, ask)
     return Look(look.reader, expected, look.probability) if same else look
+
+
+def _same(one: str, other: str, ask: Ask) -> bool:
+    """Tell whether two texts are the same; of words, whatever their spaces and capitals."""
+    return one == other or (ask.kind == "word" and _plain(one) == _plain(other))
 
 
 def _plain(text: str) -> str:
@@ -485,9 +492,8 @@ def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:
     It errs less often. Of signs they know more, since a scene hides them from it or makes them up,
     and of spaces and capitals too.
     """
-    same = _plain(found.text) == _plain(seen.text) if ask.kind == "word" else False
     more = not found.whole and found.text in seen.text  # they read what was left unread
-    if same or more or found.text == seen.text:
+    if more or _same(found.text, seen.text, ask):
         return 2.0
     if found.text.lstrip("+-") == seen.text.lstrip("+-"):
         return min(1.0, seen.probability + _SIGNS)

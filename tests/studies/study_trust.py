@@ -49,8 +49,9 @@ from extractor.reading.training.charset import fold
 from extractor.records import Capture, Found, FrameReadings, Judged, Reading, Sighting
 
 _FRAMES = 24
-_SEED = {"A": 1, "B": 2, "C": 10}  # 3 to 9 drew what C showed to readers before
+_SEED = {"A": 1, "B": 2, "C": 11}  # 3 to 10 drew what C showed to readers before
 _SLOW_PART = 100  # one figure in so many is shown to the slow readers alone
+_LUMA = np.array([0.299, 0.587, 0.114])  # ITU-R BT.601
 _START = datetime(2026, 3, 1, 12)
 _BINS = 10  # a decade of 1 - p
 _MOST_DECADES = 7
@@ -187,11 +188,13 @@ def _about(tile: Tile, cell: Cell, pages: Pages) -> dict[str, str]:
     letter = next(f"{low} to {high} px" for low, high in _HEIGHTS if tile.letter < high)
     readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
     related = any(cell.readout in r.that for r in tile.session.calibration.relation)
+    clean = tile.panel == "solid" and pages.coding == "png"
     return {
         "coding": pages.coding, "letters": letter, "layout": tile.arrangement.name,
         "font class": tile.style.face.kind, "family": tile.style.face.family,
         "kind": readout.kind, "panel": tile.panel,
         "panel and coding": f"{tile.panel}, {pages.coding}",
+        **({"solid, png, font class": tile.style.face.kind} if clean else {}),
         "checks": ("run" if tile.session.in_run else "alone")
         + (", related" if related else "") + (", bounds" if readout.bounds else ""),
     }  # fmt: skip
@@ -310,7 +313,8 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
         seen = legibility(spot, ink, span, tile.letter)
         found.append({
             "truth": row.truth, "read": row.reading.text, "p": row.reading.probability,
-            "route": _route(row.reading), "seen": round(seen, 2), **row.about,
+            "route": _route(row.reading), "seen": round(seen, 2), "stays": _stays(row, pages),
+            **row.about,
             "font": tile.style.face.name, "letter": round(tile.letter, 1), "frame": at,
             "looks": [(each.reader, each.text, round(each.probability, 5))
                       for each in row.reading.looks],
@@ -325,6 +329,25 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
             shown = f"{row.truth} as {row.reading.text}".replace("/", "_")
             cv2.imwrite(str(keep / f"{name}-{len(found)} {shown}.png"), piece[:, :, ::-1])
     return found
+
+
+def _stays(row: Row, pages: Pages) -> bool:
+    """Tell whether a film still shows the figure of the state before, which is what was read.
+
+    A coder may spend nothing on a stroke; then no reader of the film can see it. Where the ink of
+    the two states differs, the picture is nearer (luma, in the mean) to the one before.
+    """
+    tile, cell, at = row.place
+    if pages.coding != "h264" or not at or _truth(tile, cell, at - 1) != row.reading.text:
+        return False
+    (left, top), (width, high) = tile.at, tile.size
+    shown = pages.pictures[at][top : top + high, left : left + width] @ _LUMA
+    (now, ink), (before, other) = draw_frame(tile, at), draw_frame(tile, at - 1)
+    x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
+    spot = np.s_[y0 : y1 + 1, x0 : x1 + 1]
+    apart = np.abs(ink[spot].astype(int) - other[spot]) > 32
+    far_now, far_before = (np.abs(shown - drawn @ _LUMA)[spot][apart] for drawn in (now, before))
+    return bool(apart.any() and far_before.mean() < far_now.mean())
 
 
 def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, keep: Path | None,
@@ -449,13 +472,17 @@ def report(counts: Path, which: str, mark: str) -> None:
           f"{100 * again / n:.1f} %")  # fmt: skip
     print(f"- **wrong among released: {_share(bad, released)}**; {int(total['spelled'])} more say "
           "the same in another text")  # fmt: skip
+    stay = sum(each.get("stays", False) for each in total["wrong"])
+    if stay:
+        print(f"- {stay} of these are figures of the state before that a film still shows; without "
+              f"them {_share(bad - stay, released - stay)}")  # fmt: skip
     print(f"- {_over_fonts(total['totals']['family'])}")
     _print_honesty(total, n)
     print("\n| | figures | slower readers | flagged | read wrong | released wrong |")
     print("|---|---|---|---|---|---|")
     for key, order in (("coding", CODINGS), ("letters", None), ("layout", None), ("panel", None),
-                       ("panel and coding", None), ("kind", None), ("font class", None),
-                       ("checks", None)):  # fmt: skip
+                       ("panel and coding", None), ("solid, png, font class", None), ("kind", None),
+                       ("font class", None), ("checks", None)):  # fmt: skip
         told = total["totals"].get(key, {})
         for value in order or sorted(told):
             if value in told:
