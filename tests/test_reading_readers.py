@@ -64,7 +64,7 @@ def doubtful(general: Says, last: Witness) -> FigureReader:
 def looked_at(reader: FigureReader, count: int = 1) -> list[Seen]:
     """What comes of ``CROP`` where readers are asked as they are for layouts."""
     high, wide = CROP.shape[:2]
-    target = Target(CROP, (0, 0, wide, high), 0.0, Ask("number"), real=True)
+    target = Target(CROP, (0, 0, wide, high), high / 1.25, Ask("number"))
     return reader._see([target] * count)
 
 
@@ -118,6 +118,7 @@ def test_on_a_scene_what_is_plain_is_shown_to_the_general_reader_too(busy: bool,
     released = seen.probability >= RELEASED
     assert released == (not busy or says in ("58.3", ""))
     assert seen.text == "58.3" or not released
+    assert released or seen.probability <= trust.PROPOSED
 
 
 @pytest.mark.parametrize("own", ["", "53.8", "5B:_3", "58"])
@@ -205,7 +206,9 @@ def test_a_silent_first_reader_reads_nothing() -> None:
 
 def test_a_garbled_first_reader_is_not_believed() -> None:
     (figure,) = looked_at(doubtful(Says("5B:_3"), Witness("58.3")))
-    assert figure.probability <= trust.NO_FIGURE
+    assert figure.probability <= trust.OFFERED
+    (figure,) = doubtful(Says("5B:_3"), Witness("58.3")).read_figures([CROP])
+    assert figure.probability <= trust.PROPOSED
 
 
 def test_an_unsure_first_reader_is_not_made_sure_by_its_kind() -> None:
@@ -258,7 +261,7 @@ def test_what_the_own_reader_doubts_is_proposed_but_for_its_sign() -> None:
         ("58.3", "-58.3", "-58.3"),
         ("-58.3", "58.3", "58.3"),
     ):
-        reader = FigureReader(Own(own, 0.95), Says(general), Witness(""))  # type: ignore[arg-type]
+        reader = FigureReader(Own(own, 0.985), Says(general), Witness(""))  # type: ignore[arg-type]
         (figure,) = looked_at(reader)
         assert figure.text == said
         assert figure.probability < RELEASED

@@ -11,7 +11,7 @@ import logging
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import get_args
+from typing import TypeVar, get_args
 
 import numpy as np
 
@@ -31,7 +31,7 @@ from extractor.reading.interface import (
 )
 from extractor.reading.looks import Subject, stretched
 from extractor.reading.own import Looks, OwnReader
-from extractor.reading.scan import Scan, Target, scan
+from extractor.reading.scan import Scan, Target, scan, trimmed
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
 from extractor.records import (
@@ -72,6 +72,9 @@ class Seen:
     cut: bool = False
     height: float = 0.0
     sharpness: float = 0.0
+
+
+_Said = TypeVar("_Said", Seen, Figure)
 
 
 class FigureReader:
@@ -129,35 +132,49 @@ class FigureReader:
         """Read crops of one figure each; see ``extractor.reading.read_figures``."""
         if kind not in get_args(Kind):
             raise ValueError(f"kind is {kind!r}; expected one of {', '.join(get_args(Kind))}")
-        ask = Ask(kind, decimals=decimals)
-        targets = []
         for at, crop in enumerate(crops):
             if crop.dtype != np.uint8 or crop.ndim != 3 or crop.shape[2] != 3:
                 raise ValueError(
                     f"crop {at} is {crop.dtype} of shape {crop.shape}; "
                     "expected RGB uint8 of shape (h, w, 3)"
                 )
-            high, wide = crop.shape[:2]
-            targets.append(Target(crop, (0, 0, wide, high), 0.0, ask, real=True))
-        figures: dict[int, Figure] = {}
-        lines = self._own.read(crops)
-        small = [target.drawn < trust.SMALLEST for target in targets]
-        for at, looks in enumerate(lines):
-            figure = _at_once(looks, ask)
-            if figure is not None and not small[at]:
-                figures[at] = figure
-        doubtful = [at for at in range(len(crops)) if at not in figures]
-        scans = scan(self._own, [targets[at] for at in doubtful])
-        for at, found in zip(doubtful, scans, strict=True):
-            seen = (
-                _proposed(found, Seen())
-                if found.agreed and not found.plain and found.probability >= trust.AT_ONCE
-                else self._settled(found, targets[at])
-            )
-            nothing = lines[at].score([""])[0] >= trust.NOTHING
-            told = _no_more_than_proposed(seen) if nothing or small[at] else seen
-            figures[at] = Figure(told.text, told.probability, told.alternatives)
-        return [figures[at] for at in range(len(crops))]
+        ask = Ask(kind, decimals=decimals)
+        shown = [trimmed(crop) for crop in crops]
+        lines = self._own.read([crop for crop, _ in shown])
+        figures = [_at_once(looks, ask) for looks in lines]
+        doubtful = [at for at, figure in enumerate(figures) if figure is None]
+        again = self._read_otherwise([shown[at][0] for at in doubtful], ask)
+        for at, figure in zip(doubtful, again, strict=True):
+            figures[at] = figure
+        return [
+            _no_more_than_proposed(figure) if digit < trust.SMALLEST else figure
+            for figure, (_, digit) in zip(figures, shown, strict=True)
+            if figure is not None
+        ]
+
+    def _read_otherwise(self, crops: Sequence[Picture], ask: Ask) -> list[Figure]:
+        """Read bare crops of which the nets are not sure: drawn otherwise, and by the general one.
+
+        The nets look at colours as they come, so another ground shows them another picture. What
+        is found is no more than a proposal.
+        """
+        turned = [[255 - crop for crop in crops], [crop[..., ::-1] for crop in crops]]
+        looks = [self._own.look(pictures, "second") for pictures in (crops, *turned)]
+        figures = []
+        for crop, *seen in zip(crops, *looks, strict=True):
+            views = [gather("own", columns, ask) for columns in seen]
+            if min(crop.shape[:2]) >= 2:
+                views.append(self._view("crop", crop, ask))
+            mean, text = _mean(views), _best(views, ask)
+            if not any(view.best_line for view in views):
+                text = ""  # all see that nothing is drawn
+            # What most looks see may be no figure of its kind, though others are not ruled out.
+            none = sum(part(view.best_line, ask.kind, ask.missing) is None for view in views)
+            most = trust.NO_FIGURE if 2 * none > len(views) else trust.PROPOSED
+            probability = min(mean.get(text, 0.0), most)
+            others = _alternatives(text, probability, mean, ()) if text else ()
+            figures.append(Figure(text, probability, others))
+        return figures
 
     def read_line(self, crop: Picture) -> LineRead:
         """Read one line of text as it stands; px of the chars are those of ``crop``."""
@@ -207,7 +224,7 @@ class FigureReader:
 
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
-        subject = Subject(target.picture, target.box, target.height, real=target.real)
+        subject = Subject(target.picture, target.box, target.height)
         seen = self._look(subject, target.ask, found)
         if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
@@ -217,8 +234,8 @@ class FigureReader:
         if seen.text and seen.text == target.ask.dashes:
             return replace(seen, height=target.height)
         return replace(
-            seen if target.real else _offered(seen),
-            cut=bool(seen.text) and not target.real and self._is_cut(subject),
+            _offered(seen),
+            cut=bool(seen.text) and self._is_cut(subject),
             height=subject.ink.height if subject.ink else target.height,
             sharpness=sharpness(subject.cut().picture),
         )
@@ -448,7 +465,7 @@ def _unless_small(seen: Seen) -> Seen:
     return _no_more_than_proposed(seen) if 0 < seen.height < trust.SMALLEST else seen
 
 
-def _no_more_than_proposed(seen: Seen) -> Seen:
+def _no_more_than_proposed(seen: _Said) -> _Said:
     most = min(seen.probability, trust.PROPOSED)
     rest = [Alternative(a.text, min(a.probability, most)) for a in seen.alternatives]
     return replace(seen, probability=most, alternatives=tuple(rest))

@@ -20,7 +20,6 @@ _WORK = 36.0  # px a digit is high while its strokes are sought
 _VISIBLE = 0.6  # a stroke less visible than this belongs to a neighbour
 _WORD_GAP = 0.3  # a gap narrower than this may stand inside a figure
 _SIGN_GAP = 0.5  # a dash nearer than this may be the figure's sign
-_TOUCHING = 0.1  # a gap narrower than this parts nothing
 _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
 _SAFE = 0.75  # least likeness to a row of digits of a split that may be cut by
@@ -73,15 +72,12 @@ class Ink:
     clean_scale: float
 
 
-def find_ink(
-    picture: Picture, box: Edges, height: float = 0.0, *, real: bool = False
-) -> Ink | None:
+def find_ink(picture: Picture, box: Edges, height: float = 0.0) -> Ink | None:
     """Find the strokes of the figure inside ``box`` of ``picture``.
 
     ``picture`` is RGB uint8 and should reach a digit's height beyond ``box`` where the capture
-    does. ``height`` is the digits' expected height in px, 0 if unknown. ``real`` says that the
-    picture's own left and right edges cut neighbours off, so that what touches them cannot be
-    seen whole. None where nothing looks like strokes.
+    does. ``height`` is the digits' expected height in px, 0 if unknown. None where nothing looks
+    like strokes.
     """
     work, inner, window, scale = _working(picture, box, height)
     if work is None:
@@ -89,9 +85,8 @@ def find_ink(
     rows: list[_Row] = []
     for splits, enough in ((_by_rim, _SAFE), (_by_brightness, _PLAIN), (_by_thinness, _PLAIN)):
         for mask, light in splits(work, window):
-            if not real:
-                _drop_scene(mask)
-            row = _row(mask, inner, height * scale, light, real)
+            _drop_scene(mask)
+            row = _row(mask, inner, height * scale, light)
             if row is not None:
                 rows.append(row)
             if not light and rows and max(rows, key=_score).plain:
@@ -101,7 +96,7 @@ def find_ink(
     if not rows:
         return None
     best = max(rows, key=_score)
-    holes = _row(_holes(best.strokes), inner, height * scale, not best.light, real)
+    holes = _row(_holes(best.strokes), inner, height * scale, not best.light)
     fills = [row for row in (*rows, holes) if row is not None and row.fills(best)]
     return max(fills, key=_score, default=best).ink(work, inner, scale)
 
@@ -495,9 +490,7 @@ class _Strokes:
         return sized & band & (self.fill > 0.1)
 
 
-def _row(
-    mask: NDArray[np.uint8], inner: Edges, height: float, light: bool, real: bool
-) -> _Row | None:
+def _row(mask: NDArray[np.uint8], inner: Edges, height: float, light: bool) -> _Row | None:
     """Take the strokes of one split that stand in one row; score how like digits they look."""
     it = _Strokes(mask, inner)
     if not 0 < len(it.label) < _MOST_STROKES:
@@ -510,7 +503,7 @@ def _row(
     head, foot = float(np.median(it.y[mates])), float(np.median(it.y1[mates]))
     member = mates | it.marks(head, foot) | it.letters(head, foot)
     glyphs = np.flatnonzero(member)[np.argsort(it.x[member], kind="stable")]
-    own = _run(it, glyphs, mates, digit, inner, real)
+    own = _run(it, glyphs, mates, digit)
     if not mates[own].any():
         return None
     signs = it.signs(head, foot)
@@ -540,7 +533,7 @@ def _row(
         near,
         light,
         np.isin(it.labels, it.label[own]),
-        np.stack([it.x[beside], it.x1[beside]], axis=1) if not real else np.zeros((0, 2)),
+        np.stack([it.x[beside], it.x1[beside]], axis=1),
         _solid(it, chosen),
     )
 
@@ -580,14 +573,10 @@ def _run(
     glyphs: NDArray[np.intp],
     mates: NDArray[np.bool_],
     digit: float,
-    inner: Edges,
-    real: bool,
 ) -> NDArray[np.intp]:
     """Choose the run of strokes that is the figure: seen whole enough, and close together."""
     x, x1 = it.x, it.x1
     kept = [int(k) for k in glyphs if it.visible[k]]
-    if real:
-        kept = _without_cut_neighbours(it, kept, mates, inner)
     runs: list[list[int]] = []
     reach = -np.inf
     for k in kept:
@@ -621,30 +610,3 @@ def _with_sign(
             if not ((before > -1) & (before < gap + 0.15 * digit)).any():
                 return np.append(k, own)
     return own
-
-
-def _without_cut_neighbours(
-    it: _Strokes, kept: list[int], mates: NDArray[np.bool_], inner: Edges
-) -> list[int]:
-    """Drop what touches the picture's edge and stays within its margin: the rest of a neighbour.
-
-    The margin is taken from above and below the digits, so that in a tight crop nothing is
-    dropped.
-    """
-    digits = [k for k in kept if mates[k]]
-    if len(digits) < 2:
-        return kept
-    upper = float(np.median(it.y[digits])) - inner[1]
-    lower = inner[3] - float(np.median(it.y1[digits]))
-    margin = min(upper, lower)
-    digit = float(np.median(it.h[digits]))
-    least = _TOUCHING * digit
-    while len(kept) > 1 and it.x[kept[0]] <= 1 and it.x1[kept[0]] <= margin:
-        if it.x[kept[1]] - it.x1[kept[0]] < least:
-            break
-        kept = kept[1:]
-    while len(kept) > 1 and it.x1[kept[-1]] >= it.wide - 1 and it.x[kept[-1]] >= it.wide - margin:
-        if it.x[kept[-1]] - it.x1[kept[-2]] < least:
-            break
-        kept = kept[:-1]
-    return kept

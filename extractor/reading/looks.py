@@ -30,22 +30,18 @@ class Subject:
     """One figure in a picture: ``box`` is where it must lie, px of ``picture``.
 
     ``picture`` reaches beyond the box where the capture does, so that neighbours are seen whole.
-    ``height`` is the expected digit height, px, 0 if unknown. ``real``: the picture's own edges
-    cut neighbours off.
+    ``height`` is the expected digit height, px, 0 if unknown.
     """
 
-    def __init__(
-        self, picture: Picture, box: Edges, height: float = 0.0, *, real: bool = False
-    ) -> None:
+    def __init__(self, picture: Picture, box: Edges, height: float = 0.0) -> None:
         self._picture = picture
         self._box = box
         self._height = height
-        self._real = real
 
     @cached_property
     def ink(self) -> Ink | None:
         """The strokes of the figure; None where nothing looks like strokes."""
-        return find_ink(self._picture, self._box, self._height, real=self._real)
+        return find_ink(self._picture, self._box, self._height)
 
     @property
     def sure(self) -> bool:

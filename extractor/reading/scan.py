@@ -73,6 +73,7 @@ _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
 _ZEROS = frozenset("OoQD")
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
+_BARE = 1.25  # heights of a digit that a bare crop has at least
 _LOOSE = 0.45  # share of a loose crop's rows that hold strokes, at least
 _SPARE = 0.4  # ground left above and below them, as a share of their height
 _FLAT = 12  # steps of less, in 8-bit levels, are noise of the coding
@@ -84,26 +85,20 @@ class Target:
     """A figure to be read.
 
     It lies in ``box`` of ``picture`` (RGB uint8, reaching beyond the box where the capture does),
-    px; ``height`` is the digits' expected height, px, 0 if unknown. ``real``: the picture's own
-    edges cut neighbours off.
+    px; ``height`` is the digits' expected height, px, 0 if unknown. ``close``: the picture shows
+    the figure cut close.
     """
 
     picture: Picture
     box: Edges
     height: float
     ask: Ask
-    real: bool = False
-
-    @property
-    def drawn(self) -> float:
-        """The most that the digits of a crop can be high, px: its strokes, if they can be told."""
-        band = _band(self.picture, self)
-        return self.digit if band is None else min(self.digit, band[1] - band[0])
+    close: bool = False
 
     @property
     def digit(self) -> float:
         """The digits' height, px, as far as it is known."""
-        return self.height or (self.box[3] - self.box[1]) / (1.25 if self.real else 1.4)
+        return self.height or (self.box[3] - self.box[1]) / 1.4
 
 
 @dataclass(slots=True)
@@ -239,10 +234,25 @@ class _Work:
     alone: Target
 
 
+def trimmed(crop: Picture) -> tuple[Picture, float]:
+    """Give a bare crop, and how high its digits are at most, px.
+
+    Far more ground above and below its strokes than a loose crop has is cut off.
+    """
+    high = crop.shape[0]
+    band = _band(crop, 0.0)
+    if band is None:
+        return crop, high / _BARE
+    digit = min(high / _BARE, float(band[1] - band[0]))
+    if band[1] - band[0] > _LOOSE * high:
+        return crop, digit
+    spare = _SPARE * (band[1] - band[0])
+    return crop[max(0, int(band[0] - spare)) : int(np.ceil(band[1] + spare))], digit
+
+
 def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     """Look at every target; what one is read as never depends on the others."""
     scans = [Scan() for _ in targets]
-    targets = [_lowered(target) for target in targets]
     crops = [_around(target) for target in targets]
     lines = reader.look([crop.picture for crop in crops], "first")
     works: list[_Work] = []
@@ -252,7 +262,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         if spot is None:
             continue
         found.close, found.height, unread = _close(target, crop, spot)
-        found.busy = not target.real and _is_busy(crop, target, spot)
+        found.busy = _is_busy(crop, target, spot)
         found.whole = not unread
         spot = replace(spot, alone=False) if unread == "sign" else spot
         found.text = spot.text
@@ -320,7 +330,7 @@ def _shows_digits(line: Columns, crop: _Crop, target: Target) -> bool:
 def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
     """Give the target that ``picture`` shows alone, drawn ``wider``."""
     box = (0.0, 0.0, float(picture.shape[1]), float(picture.shape[0]))
-    return replace(target, picture=picture, box=box, height=wider * target.digit, real=True)
+    return replace(target, picture=picture, box=box, height=wider * target.digit, close=True)
 
 
 def _is_sure(found: Scan) -> bool:
@@ -342,10 +352,9 @@ def _settle(found: Scan, spot: _Spot, target: Target) -> None:
     )
     found.plain = bool(found.text) and spot.alone and same and not against
     signed = found.text[:1] in SIGNS
-    if signed or not target.real:
-        # What hides a sign, or makes one up, is seen in the surroundings best.
-        least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
-        found.plain = found.plain and found.around.probability >= least
+    # What hides a sign, or makes one up, is seen in the surroundings best.
+    least = _HEARD if signed or target.ask.may_be_signed else _HARDLY
+    found.plain = found.plain and found.around.probability >= least
     if signed:
         found.plain = found.plain and len(found.views) > 1
 
@@ -373,24 +382,12 @@ def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], nam
 
 def _around(target: Target) -> _Crop:
     """Cut the box out with some of what stands beside it."""
-    if target.real:
-        return _Crop(target.picture, 0)
     x0, y0, x1, y1 = target.box
     side, up = _BESIDE * target.digit, _ABOVE * target.digit
     high, wide = target.picture.shape[:2]
     left, top = max(0, round(x0 - side)), max(0, round(y0 - up))
     right, low = min(wide, round(x1 + side)), min(high, round(y1 + up))
     return _Crop(target.picture[top : max(top, low), left : max(left, right)], left)
-
-
-def _lowered(target: Target) -> Target:
-    """Cut rows off a crop that has far more ground above and below its strokes than a loose one."""
-    band = _band(target.picture, target) if target.real else None
-    if band is None or band[1] - band[0] > _LOOSE * target.picture.shape[0]:
-        return target
-    high = band[1] - band[0]
-    top, low = max(0, int(band[0] - _SPARE * high)), int(np.ceil(band[1] + _SPARE * high))
-    return _alone(replace(target, height=float(high)), target.picture[top:low])
 
 
 def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
@@ -410,7 +407,7 @@ def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
     ask, digit = target.ask, target.digit
     chars = "".join(glyph.char for glyph in glyphs)
     parted = part(chars[begin:end], ask.kind, ask.missing)
-    if parted is None and target.real and begin < end and _is_cut(glyphs[begin], digit):
+    if parted is None and target.close and begin < end and _is_cut(glyphs[begin], digit):
         begin += 1
         parted = part(chars[begin:end], ask.kind, ask.missing)
     if parted is None or not parted.text or (ask.dashes and parted.text == ask.dashes):
@@ -456,7 +453,7 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
 
     A crop of one figure holds no other.
     """
-    if target.real:
+    if target.close:
         return 0, len(glyphs)
     x0, _, x1, _ = target.box
     ask = target.ask
@@ -533,7 +530,7 @@ def _is_alone(glyphs: Sequence[_Glyph], start: int, stop: int, target: Target) -
 
 def _lies_inside(figure: Sequence[_Glyph], target: Target) -> bool:
     x0, _, x1, _ = target.box
-    if target.real:
+    if target.close:
         return True
     if x0 < 0 or x1 > target.picture.shape[1]:
         return False  # what the capture's edge cuts off is not seen
@@ -621,7 +618,7 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, 
     room = _ROOM * target.digit if spot.after_sign > spot.x0 else margin
     left = max(0, int(max(spot.left, spot.x0 - room)))
     right = max(left + 1, min(wide, int(np.ceil(min(spot.right, spot.x1 + margin)))))
-    band = _band(picture[:, left:right], target)
+    band = _band(picture[:, left:right], target.height)
     if band is None:
         return picture[:, left:right], 0.0, _left_unread(picture, target, around.x, spot)
     margin = _MARGIN * (band[1] - band[0])
@@ -634,7 +631,7 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, 
 def _is_busy(around: _Crop, target: Target, spot: _Spot) -> bool:
     """Tell whether a scene is seen above or below a box, beyond a figure's outline and shadow."""
     picture = around.picture
-    band = _band(picture[:, max(0, int(spot.x0)) : int(np.ceil(spot.x1))], target)
+    band = _band(picture[:, max(0, int(spot.x0)) : int(np.ceil(spot.x1))], target.height)
     if band is None:
         return True
     above = int(band[0] - _CLEAR_OF[0] * target.digit)
@@ -677,8 +674,6 @@ def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Un
     )
     begin, after = stats[1:count, 0] + left, stats[1:count, 0] + stats[1:count, 2] + left
     strokes = stats[1:count, 4] >= _DOT * digit**2
-    if target.real:  # what its own edges cut is a neighbour's
-        strokes &= (begin > 0) & (after < picture.shape[1])
     core = _CORE * digit
     beside = strokes & ((after < first + core) | (begin > last - core))
     # A sign that touches its digit reaches out of it.
@@ -733,7 +728,7 @@ def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spo
     return bool(min(beside) >= _EMPTY)
 
 
-def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
+def _band(picture: Picture, height: float) -> tuple[int, int] | None:
     """Find the rows that hold strokes; None unless they are about as many as expected."""
     if picture.shape[0] < 4 or picture.shape[1] < 3:
         return None
@@ -745,6 +740,6 @@ def _band(picture: Picture, target: Target) -> tuple[int, int] | None:
         return None
     rows = np.flatnonzero((step > _ROW * steepest).any(axis=1))
     top, low = int(rows[0]), int(rows[-1]) + 1
-    if target.height and not 0.75 * target.height < low - top < 1.45 * target.height:
+    if height and not 0.75 * height < low - top < 1.45 * height:
         return None
     return top, low
