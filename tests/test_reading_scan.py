@@ -61,7 +61,7 @@ def test_the_ink_that_was_cut_close_has_the_height_of_the_digits() -> None:
 def test_digits_are_noted_that_make_no_figure(text: str, digits: bool) -> None:
     """Strokes that look like dashes are then no mark for no value: digits were seen there."""
     found = look(draw(text, size=34), ask=Ask("number", missing="--"))
-    assert (found.text, found.digits) == ("", digits)
+    assert (found.text, found.digits > 0) == ("", digits)
 
 
 @pytest.mark.parametrize("seed", range(40))

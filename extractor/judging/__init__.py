@@ -22,7 +22,7 @@ from extractor.judging.along_time import (
     too_fast,
 )
 from extractor.judging.deciding import Answers
-from extractor.judging.entries import Entry, enter
+from extractor.judging.entries import CONTRADICTED, Entry, enter
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
 from extractor.judging.in_run import exchanged, other_decimals, thousandfold
@@ -269,7 +269,7 @@ def _judged(entry: Entry, undecided: Entry) -> list[Judged]:
                 candidate=candidate.value if candidate and not released else None,
                 half_width=candidate.half_width if candidate else None,
                 unit=unit_of(entry.readout),
-                confidence=None if decided else entry.reading.probability,
+                confidence=None if decided else _confidence(entry),
                 doubts=doubts,
                 source=source,
                 decided_text=entry.answer.text if entry.answer and decided else "",
@@ -282,6 +282,11 @@ def _judged(entry: Entry, undecided: Entry) -> list[Judged]:
             )
         )
     return rows
+
+
+def _confidence(entry: Entry) -> float:
+    most = CONTRADICTED if "readers-differ" in entry.doubts else 1.0
+    return min(entry.reading.probability, most)
 
 
 def _run_of(

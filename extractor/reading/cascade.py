@@ -231,6 +231,8 @@ class FigureReader:
             seen = _proposed(found, seen)
         elif found.plain and not _same(found.text, seen.text, target.ask):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
+        elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
+            seen = _no_more_than_proposed(seen)  # they may have been shown a part of it
         if seen.text and seen.text == target.ask.dashes:
             return replace(seen, height=target.height)
         return replace(

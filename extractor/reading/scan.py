@@ -107,9 +107,9 @@ class Scan:
 
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
-    ``digits``: digits were seen in the box, though they may make no figure of its kind. ``whole``:
-    no strokes like the figure's were left unread beside it, but such in which the second net sees
-    nothing. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
+    ``digits``: how many were seen in the box, though they may make no figure of its kind.
+    ``whole``: no strokes like the figure's were left unread beside it, but such in which the second
+    net sees nothing. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
     ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
     looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
     often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
@@ -119,7 +119,7 @@ class Scan:
     text: str = ""
     plain: bool = False
     unit: str = ""
-    digits: bool = False
+    digits: int = 0
     whole: bool = True
     busy: bool = False
     views: list[View] = field(default_factory=list)
@@ -257,7 +257,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     lines = reader.look([crop.picture for crop in crops], "first")
     works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
-        found.digits = _shows_digits(line, crop, target)
+        found.digits = _digits_in(line, crop, target)
         spot = _spot(line, crop, target)
         if spot is None:
             continue
@@ -316,10 +316,10 @@ def _without_spaces(spot: _Spot) -> NDArray[np.float64]:
     return merged
 
 
-def _shows_digits(line: Columns, crop: _Crop, target: Target) -> bool:
-    """Tell whether a digit was seen in the box beyond chance likeness."""
+def _digits_in(line: Columns, crop: _Crop, target: Target) -> int:
+    """Count the digits seen in the box beyond chance likeness."""
     x0, _, x1, _ = target.box
-    return any(
+    return sum(
         line.characters[k - 1].isdigit()
         and peak >= _LETTER
         and x0 <= (first + after) / 2 * line.px + crop.x <= x1

@@ -49,9 +49,8 @@ from extractor.reading.training.charset import fold
 from extractor.records import Capture, Found, FrameReadings, Judged, Reading, Sighting
 
 _FRAMES = 24
-_SEED = {"A": 1, "B": 2, "C": 11}  # 3 to 10 drew what C showed to readers before
+_SEED = {"A": 1, "B": 2, "C": 12}  # 3 to 11 drew what C showed to readers before
 _SLOW_PART = 100  # one figure in so many is shown to the slow readers alone
-_LUMA = np.array([0.299, 0.587, 0.114])  # ITU-R BT.601
 _START = datetime(2026, 3, 1, 12)
 _BINS = 10  # a decade of 1 - p
 _MOST_DECADES = 7
@@ -63,6 +62,7 @@ class Row:
 
     truth: str
     reading: Reading
+    confidence: float
     codes: tuple[str, ...]
     about: Mapping[str, str]
     place: tuple[Tile, Cell, int]
@@ -135,7 +135,7 @@ def rows_of(pages: Pages, reader: FigureReader, rng: np.random.Generator) -> lis
         by_name = {each.readout.partition(".")[0]: each for each in verdict.judged}
         judged += [by_name[each.readout] for each in verdict.sighting.frame.readings]
     return [
-        Row(truth, each.reading, tuple(doubt.code for doubt in each.doubts),
+        Row(truth, each.reading, each.confidence or 0.0, tuple(doubt.code for doubt in each.doubts),
             _about(tile, cell, pages), (tile, cell, at))
         for each, (truth, tile, cell, at) in zip(judged, told, strict=True)
     ]  # fmt: skip
@@ -222,12 +222,12 @@ def count(rows: Iterable[Row]) -> dict[str, Any]:
             again = _route(reading) != "plain"
             for at, add in enumerate((1, released, wrong, wrong and released, again)):
                 cell[at] += int(add)
-        doubt = max(1.0 - reading.probability, 10.0**-_MOST_DECADES)
+        doubt = max(1.0 - row.confidence, 10.0**-_MOST_DECADES)
         bin_ = str(min(int(-_BINS * np.log10(doubt) + 1e-9), _BINS * _MOST_DECADES - 1))
         passes = not set(row.codes) - {"unsure"}
         _add(by_p, bin_, (1, wrong, doubt, passes, passes and wrong))
         _add(routes, f"{_route(reading)} {bin_}", (1, wrong, doubt, passes, passes and wrong))
-        loss -= float(np.log(max(reading.probability, 1e-7) if row.right else doubt))
+        loss -= float(np.log(max(row.confidence, 1e-7) if row.right else doubt))
         kind = "wrong" if wrong else "right"
         flags.update(f"{kind} {code}" for code in row.codes)
         if len(row.codes) == 1:
@@ -313,8 +313,7 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
         seen = legibility(spot, ink, span, tile.letter)
         found.append({
             "truth": row.truth, "read": row.reading.text, "p": row.reading.probability,
-            "route": _route(row.reading), "seen": round(seen, 2), "stays": _stays(row, pages),
-            **row.about,
+            "route": _route(row.reading), "seen": round(seen, 2), **row.about,
             "font": tile.style.face.name, "letter": round(tile.letter, 1), "frame": at,
             "looks": [(each.reader, each.text, round(each.probability, 5))
                       for each in row.reading.looks],
@@ -329,25 +328,6 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
             shown = f"{row.truth} as {row.reading.text}".replace("/", "_")
             cv2.imwrite(str(keep / f"{name}-{len(found)} {shown}.png"), piece[:, :, ::-1])
     return found
-
-
-def _stays(row: Row, pages: Pages) -> bool:
-    """Tell whether a film still shows the figure of the state before, which is what was read.
-
-    A coder may spend nothing on a stroke; then no reader of the film can see it. Where the ink of
-    the two states differs, the picture is nearer (luma, in the mean) to the one before.
-    """
-    tile, cell, at = row.place
-    if pages.coding != "h264" or not at or _truth(tile, cell, at - 1) != row.reading.text:
-        return False
-    (left, top), (width, high) = tile.at, tile.size
-    shown = pages.pictures[at][top : top + high, left : left + width] @ _LUMA
-    (now, ink), (before, other) = draw_frame(tile, at), draw_frame(tile, at - 1)
-    x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
-    spot = np.s_[y0 : y1 + 1, x0 : x1 + 1]
-    apart = np.abs(ink[spot].astype(int) - other[spot]) > 32
-    far_now, far_before = (np.abs(shown - drawn @ _LUMA)[spot][apart] for drawn in (now, before))
-    return bool(apart.any() and far_before.mean() < far_now.mean())
 
 
 def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, keep: Path | None,
@@ -472,10 +452,6 @@ def report(counts: Path, which: str, mark: str) -> None:
           f"{100 * again / n:.1f} %")  # fmt: skip
     print(f"- **wrong among released: {_share(bad, released)}**; {int(total['spelled'])} more say "
           "the same in another text")  # fmt: skip
-    stay = sum(each.get("stays", False) for each in total["wrong"])
-    if stay:
-        print(f"- {stay} of these are figures of the state before that a film still shows; without "
-              f"them {_share(bad - stay, released - stay)}")  # fmt: skip
     print(f"- {_over_fonts(total['totals']['family'])}")
     _print_honesty(total, n)
     print("\n| | figures | slower readers | flagged | read wrong | released wrong |")
