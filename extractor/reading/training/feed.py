@@ -104,6 +104,7 @@ def _draw(
     from extractor.reading.training.stock import Stock
 
     cv2.setNumThreads(1)
+    os.nice(10)  # training comes first
     stock = Stock(Path(bundle), split)
     rng = np.random.default_rng(seed)
     waiting: dict[int, list[Crop]] = {w: [] for w in WIDTHS}

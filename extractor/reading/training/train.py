@@ -1,9 +1,11 @@
-"""Train both nets at once on lines drawn beside the GPU, each on one of its own if there are two.
+"""Train both nets at once on lines drawn beside the GPUs, by trainers that are processes.
 
-    python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 9 --total 18
+    python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 24 --total 24
 
-A later run with the same OUT goes on from its checkpoints (one a net, at most 16 MiB) until
-``--total`` minutes are trained. Seeds are fixed; how many lines are drawn depends on the machine.
+The first net has one trainer; the second, which takes far longer, has one on each further GPU: they
+take batches of their own and share gradients. A later run with the same OUT goes on from its
+checkpoints (one a net, at most 16 MiB) until ``--total`` minutes are trained. Seeds are fixed; how
+many lines are drawn, and how often each is used, depends on the machine.
 """
 
 from __future__ import annotations
@@ -14,39 +16,61 @@ import json
 import math
 import os
 import time
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from queue import Empty, Queue
+from queue import Queue
 from threading import Event, Thread
 from typing import Any
 
 import numpy as np
 import torch
-from torch import Tensor, nn
+from torch import Tensor, distributed, nn
+from torch.multiprocessing.spawn import spawn
 
-from extractor.reading.own import HEIGHTS
+from extractor.reading.own import HEIGHTS, WIDTHS
 from extractor.reading.training.charset import CLASSES, fold
-from extractor.reading.training.feed import PIXELS, Batch, Feed, batches
+from extractor.reading.training.feed import PIXELS, Batch, Feed, batches, size_of
 from extractor.reading.training.net import PLANS, Net
-from extractor.reading.training.sheets import Crop, scattered, stream
+from extractor.reading.training.sheets import LONGEST, Crop, scattered, stream
 from extractor.reading.training.stock import Stock
 
 _DECAY = 0.03
 _ALIGN = 0.3  # weight of the target that says where each character stands
 _EMA = 0.999
-_USES = 4  # a batch is used at most so often, each time altered otherwise
-_POOL = 1200  # batches kept for another use
+_STEEPEST = 2.0  # longest gradient that is followed as it is
+_WARM = 1000  # steps until the highest rate is reached
+_POOL = 2000  # batches kept for further uses, each time altered otherwise
 _WORST, _HARD = 0.02, 0.12  # of a batch's lines by loss: the share that nobody can read, the hard
-_SAID = 60.0  # s between two reports
+_SAID = 1.0  # minutes between two reports
+_MEET = "second.meet"  # the file by which the second net's trainers find each other
+_TOGETHER = 16  # steps after which the trainers of a net agree on the time
 
 
-def alter(
-    pictures: Tensor, middles: Tensor, rng: torch.Generator, coins: torch.Generator
-) -> tuple[Tensor, Tensor]:
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One trainer's place: its net, and its number among the ``size`` trainers of that net."""
+
+    name: str
+    rank: int
+    size: int
+
+    @property
+    def leads(self) -> bool:
+        """Whether it judges and saves for all trainers of its net."""
+        return self.rank == 0
+
+
+def seats(trainers: int) -> list[Seat]:
+    """Give the first net one trainer and the second net the others."""
+    first, second = PLANS
+    others = trainers - 1
+    return [Seat(first, 0, 1), *(Seat(second, rank, others) for rank in range(others))]
+
+
+def alter(pictures: Tensor, middles: Tensor) -> tuple[Tensor, Tensor]:
     """Alter uint8 (n, h, w, 3) at random; give (n, 3, h, w) in -1 to 1, and moved middles.
-
-    ``rng`` lives where the pictures do, ``coins`` on the processor.
 
     Shift and scale by fractions of a px, a coarser picture, blur, colours exchanged, inverted,
     stretched, noise.
@@ -55,7 +79,7 @@ def alter(
     place = pictures.device
 
     def rand(*shape: int) -> Tensor:
-        return torch.rand(*shape, device=place, generator=rng)
+        return torch.rand(*shape, device=place)
 
     x = pictures.permute(0, 3, 1, 2).float().sub_(127).div_(127)
     moved = rand(n) < 0.6
@@ -72,14 +96,13 @@ def alter(
     scale = h / 32
     half = w / 2 / scale
     middles = (middles - half - across[:, None] / scale) / wide[:, None] + half
-    coarse = nn.functional.interpolate(
-        x, scale_factor=0.5 + 0.05 * int(torch.randint(9, (), generator=coins)), mode="bilinear"
-    )
-    coarse = nn.functional.interpolate(coarse, (h, w), mode="bilinear", align_corners=False)
-    x = torch.where((rand(n) < 0.12)[:, None, None, None], coarse, x)
+    some = torch.argsort(rand(n))[: math.ceil(0.12 * n)]
+    for share, part in zip((0.5, 0.6, 0.7, 0.8, 0.9), some.chunk(5), strict=False):
+        coarse = nn.functional.interpolate(x[part], scale_factor=share, mode="bilinear")
+        x[part] = nn.functional.interpolate(coarse, (h, w), mode="bilinear", align_corners=False)
     soft = nn.functional.avg_pool2d(x, 3, 1, 1, count_include_pad=False)
-    share = torch.where(rand(n) < 0.15, 0.8 * rand(n), 0.0)
-    x = torch.lerp(x, soft, share[:, None, None, None])
+    softened = torch.where(rand(n) < 0.15, 0.8 * rand(n), 0.0)
+    x = torch.lerp(x, soft, softened[:, None, None, None])
     order = torch.argsort(rand(n, 3), dim=1)
     x = torch.where(
         (rand(n) < 0.5)[:, None, None, None], x[torch.arange(n, device=place)[:, None], order], x
@@ -87,7 +110,7 @@ def alter(
     gain = torch.where(rand(n) < 0.3, -1.0, 1.0) * (0.65 + 0.55 * rand(n))
     x = x * gain[:, None, None, None] + 0.3 * (rand(n, 3, 1, 1) - 0.5)
     noise = 0.08 * rand(n).square()
-    x = x + noise[:, None, None, None] * torch.randn(x.shape, device=place, generator=rng)
+    x = x + noise[:, None, None, None] * torch.randn_like(x)
     return x.clamp(-1.05, 1.05), middles
 
 
@@ -102,10 +125,6 @@ def losses_of(
     """
     n, steps, _ = scores.shape
     logs = scores.float().log_softmax(2)
-    whole = torch.full((n,), steps, dtype=torch.long)
-    ctc = nn.functional.ctc_loss(
-        logs.transpose(0, 1), codes.long(), whole, lengths, reduction="none", zero_infinity=True
-    )
     at = middles * (height / 32) / 2
     real = codes > 0
     spot = at.floor().long().clamp(0, steps - 1)
@@ -122,7 +141,11 @@ def losses_of(
     clear = (line > last[:, None] + 8) | (line < first[:, None] - 8)
     goal = torch.where((goal < 0) & clear, 0, goal)
     align = nn.functional.nll_loss(logs.reshape(n * steps, -1), goal.reshape(-1), ignore_index=-100)
-    return ctc / ((codes > 0).sum(1) + 2), align
+    whole = torch.full((n,), steps, dtype=torch.long)
+    ctc = nn.functional.ctc_loss(
+        logs.transpose(0, 1), codes.long(), whole, lengths, reduction="none", zero_infinity=True
+    )
+    return ctc / (real.sum(1) + 2), align
 
 
 def spell(scores: Tensor) -> list[str]:
@@ -138,56 +161,107 @@ def spell(scores: Tensor) -> list[str]:
 Shown = dict[str, Tensor]
 
 
+class _Sight(nn.Module):  # type: ignore[misc, unused-ignore]
+    """Alters pictures and lets a net see them, on a GPU in products of bfloat16."""
+
+    def __init__(self, net: Net) -> None:
+        super().__init__()
+        self.net = net
+
+    def forward(self, pictures: Tensor, middles: Tensor) -> tuple[Tensor, Tensor]:
+        """Give the scores, and where the characters' middles are now."""
+        x, moved = alter(pictures, middles)
+        with torch.autocast(
+            x.device.type, torch.bfloat16, enabled=x.is_cuda, cache_enabled=False
+        ):  # fmt: skip
+            scores = self.net(x.to(memory_format=torch.channels_last))
+        return scores, moved
+
+
+def _laid_together(net: nn.Module) -> Tensor:
+    """Lay the gradients of a net into one tensor, to be shared, measured and cleared at once."""
+    weights = list(net.parameters())
+    together = torch.zeros(sum(w.numel() for w in weights), device=weights[0].device)
+    for weight, part in zip(weights, together.split([w.numel() for w in weights]), strict=True):
+        weight.grad = part.as_strided(weight.shape, weight.stride())
+    return together
+
+
+def _floats(net: nn.Module) -> list[Tensor]:
+    return [value for value in net.state_dict().values() if value.is_floating_point()]
+
+
 class Trainee:
     """A net in training with its average, optimiser and checkpoint."""
 
-    def __init__(self, name: str, place: torch.device, seed: int) -> None:
+    def __init__(self, seat: Seat, place: torch.device, seed: int, pixels: int = PIXELS) -> None:
         torch.manual_seed(7)
-        self.name, self.plan, self.place = name, PLANS[name], place
-        self._rng = torch.Generator(place).manual_seed(seed)
-        self._coins = torch.Generator().manual_seed(seed)
+        self.seat, self.plan, self.place = seat, PLANS[seat.name], place
+        self.rate = self.plan.rate * math.sqrt(seat.size)  # by a step's lines, as common for Adam
         self.net = Net(self.plan).to(place).to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.net).eval()
-        self.step = 0
+        torch.manual_seed(seed)
+        self._sights = dict(self._made_ready(pixels))
         self.beside = torch.cuda.Stream(place) if place.type == "cuda" else None
+        self._gradients = _laid_together(self.net)
+        self._values = _floats(self.mean), _floats(self.net)
+        self.step = 0
         self._hard: dict[int, list[dict[str, Tensor]]] = {}
         kernels = [p for p in self.net.parameters() if p.ndim > 1]
         others = [p for p in self.net.parameters() if p.ndim <= 1]
         self.optimiser = torch.optim.AdamW(
             [{"params": kernels, "weight_decay": _DECAY}, {"params": others, "weight_decay": 0.0}],
-            lr=self.plan.rate, betas=(0.9, 0.99), fused=place.type == "cuda",
+            lr=self.rate, betas=(0.9, 0.99), fused=place.type == "cuda",
         )  # fmt: skip
 
     def train(self, batch: Shown, share: float) -> tuple[Tensor, Tensor]:
         """Take one step; ``share`` of the whole training is done. Give the mean and all losses."""
         rate = (
-            self.plan.rate
-            * min(1.0, (self.step + 1) / 600)
+            self.rate
+            * min(1.0, (self.step + 1) / _WARM)
             * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, share))))
         )
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        x, middles = alter(batch["pictures"], batch["middles"], self._rng, self._coins)
-        self.net.train()
-        with torch.autocast(x.device.type, torch.bfloat16, enabled=x.is_cuda):
-            scores = self.net(x.to(memory_format=torch.channels_last))
+        pictures = batch["pictures"]
+        scores, middles = self._sights[pictures.shape[2]](pictures, batch["middles"])
         ctc, align = losses_of(
-            scores, batch["codes"], batch["lengths"], middles, self.plan.height
+            scores, batch["codes"], batch["lengths"], middles.detach(), self.plan.height
         )  # fmt: skip
         loss = ctc.mean() + _ALIGN * align
-        self.optimiser.zero_grad(set_to_none=True)
+        self._gradients.zero_()
         loss.backward()
-        nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        if self.seat.size > 1:
+            distributed.all_reduce(self._gradients)
+            self._gradients /= self.seat.size
+        self._gradients *= (_STEEPEST / self._gradients.norm()).clamp(max=1.0)
         self.optimiser.step()
         self.step += 1
         keep = min(_EMA, (self.step + 1) / (self.step + 10))
         with torch.no_grad():
-            means = list(self.mean.parameters())
-            torch._foreach_lerp_(means, list(self.net.parameters()), 1 - keep)
-            pairs = zip(self.mean.buffers(), self.net.buffers(), strict=True)
-            mine, others = zip(*(p for p in pairs if p[0].is_floating_point()), strict=True)
-            torch._foreach_lerp_(list(mine), list(others), 1 - keep)
+            torch._foreach_lerp_(*self._values, 1 - keep)
         return loss.detach(), ctc.detach()
+
+    def _made_ready(self, pixels: int) -> Iterator[tuple[int, nn.Module]]:
+        """Yield what sees a batch by the width of its pictures; on a GPU a graph for each."""
+        for width in WIDTHS:
+            n, wide = size_of(width, pixels), width * self.plan.height // HEIGHTS[0]
+            sight = _Sight(self.net).train()
+            if self.place.type == "cuda":
+                blank = torch.zeros(
+                    (n, self.plan.height, wide, 3), dtype=torch.uint8, device=self.place
+                )  # fmt: skip
+                middles = torch.zeros((n, LONGEST), device=self.place)
+                sight = torch.cuda.make_graphed_callables(sight, (blank, middles))
+            yield wide, sight
+
+    def agree(self, minutes: float) -> float:
+        """Give the minutes of the trainer that leads."""
+        if self.seat.size == 1:
+            return minutes
+        told = torch.tensor([minutes], dtype=torch.float64, device=self.place)
+        distributed.broadcast(told, 0)
+        return float(told)
 
     def hard_of(self, batch: Shown, ctc: Tensor) -> Shown | None:
         """Set the hard lines of a batch aside; give a batch of them once there are enough."""
@@ -205,15 +279,17 @@ class Trainee:
         """Write the checkpoint: kernels and squared moments as half floats, no first moments."""
         moments = self.optimiser.state_dict()["state"]
         squares = {at: kept["exp_avg_sq"].to(torch.bfloat16) for at, kept in moments.items()}
+        path = folder / f"{self.seat.name}.pt"
         torch.save(
             {"net": _halved(self.net), "mean": _halved(self.mean), "step": self.step,
              "squares": squares, "minutes": minutes},
-            folder / f"{self.name}.pt",
+            path.with_suffix(".new"),
         )  # fmt: skip
+        path.with_suffix(".new").replace(path)
 
     def load(self, folder: Path) -> None:
         """Go on from a checkpoint, if there is one."""
-        path = folder / f"{self.name}.pt"
+        path = folder / f"{self.seat.name}.pt"
         if not path.exists():
             return
         saved: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
@@ -268,37 +344,12 @@ def judge(trainee: Trainee, held: list[tuple[Shown, list[Crop]]]) -> dict[str, f
     return {cut: round(100 * float(np.mean(flags)), 3) for cut, flags in sorted(wrong.items())}
 
 
-class Pool:
-    """Batches kept on a GPU for another use."""
-
-    def __init__(self, rng: np.random.Generator) -> None:
-        self._rng = rng
-        self._kept: list[Shown] = []
-        self._uses: list[int] = []
-
-    def __len__(self) -> int:
-        return len(self._kept)
-
-    def add(self, batch: Shown, uses: int) -> None:
-        """Keep a batch to be taken ``uses`` times; the oldest goes where there are too many."""
-        if len(self._kept) == _POOL:
-            del self._kept[0], self._uses[0]
-        self._kept.append(batch)
-        self._uses.append(uses)
-
-    def take(self) -> Shown:
-        """Give one of the batches kept."""
-        at = int(self._rng.integers(len(self._kept)))
-        batch = self._kept[at]
-        self._uses[at] -= 1
-        if self._uses[at] == 0:
-            del self._kept[at], self._uses[at]
-        return batch
-
-
 @dataclass(frozen=True, slots=True)
 class Course:
-    """When a run ends and what it began with: minutes, and the folder of its checkpoints."""
+    """When a run ends and what it began with: minutes, and the folder of its checkpoints.
+
+    ``begun`` is in s since the epoch: trainers are processes of their own.
+    """
 
     out: Path
     begun: float
@@ -309,52 +360,66 @@ class Course:
     @property
     def now(self) -> float:
         """Minutes of this run."""
-        return (time.monotonic() - self.begun) / 60
+        return (time.time() - self.begun) / 60
 
 
 def attend(
-    trainee: Trainee, fresh: Queue[Shown], held: list[tuple[Shown, list[Crop]]], course: Course
+    trainee: Trainee, drawn: Queue[Shown], held: list[tuple[Shown, list[Crop]]], course: Course
 ) -> dict[str, Any]:
-    """Train one net until its course ends; give a report."""
-    pool = Pool(np.random.default_rng(trainee.step + 1))
-    drawn = lines = hards = 0
-    said = time.monotonic()
-    while (minutes := course.now) < course.minutes:
-        try:
-            batch = fresh.get(block=len(pool) == 0, timeout=120)
-            new = True
-        except Empty:
-            batch, new = pool.take(), False
+    """Train one net until its course ends; give a report.
+
+    A batch that is drawn is used at once; where none is, one that was drawn before is used again.
+    """
+    pool: deque[Shown] = deque(maxlen=_POOL)
+    rng = np.random.default_rng([trainee.step, trainee.seat.rank])
+    fresh = lines = 0
+    minutes, said = 0.0, course.now
+    losses: dict[str, list[Tensor]] = {"new": [], "again": []}
+    while True:
+        if trainee.step % _TOGETHER == 0:
+            minutes = trainee.agree(course.now)
+            if minutes >= course.minutes:
+                break
+        new = not pool or not drawn.empty()
+        batch = drawn.get(timeout=120) if new else pool[int(rng.integers(len(pool)))]
         loss, ctc = trainee.train(batch, (course.before + minutes) / course.total)
         lines += len(ctc)
+        losses["new" if new else "again"].append(loss)
         if new:
-            drawn += len(ctc)
-            pool.add(batch, _USES - 1)
+            fresh += len(ctc)
+            pool.append(batch)
             hard = trainee.hard_of(batch, ctc)
             if hard is not None:
-                hards += 1
-                pool.add(hard, 2)
-        if time.monotonic() - said > _SAID:
-            said = time.monotonic()
+                pool.append(hard)
+        if course.now < said + _SAID:
+            continue
+        said = course.now
+        means = {k: round(float(torch.stack(v).mean()), 4) for k, v in losses.items() if v}
+        losses = {"new": [], "again": []}
+        if trainee.seat.leads:
             print(
-                f"{trainee.name} {minutes:.2f} min step {trainee.step} pool {len(pool)}",
-                f"hard batches {hards} drawn {drawn} lines {lines} loss {float(loss):.4f}",
-                f"wrong % {judge(trainee, held)}",
+                f"{trainee.seat.name} {minutes:.2f} min step {trainee.step} pool {len(pool)}",
+                f"drawn {fresh} lines {lines} loss {means} wrong % {judge(trainee, held)}",
                 flush=True,
             )
             trainee.save(course.out, course.before + minutes)
-    trainee.save(course.out, course.before + course.now)
-    return {"steps": trainee.step, "drawn": drawn, "lines": lines, "wrong": judge(trainee, held)}
+    minutes += course.before
+    report = {"minutes": minutes, "steps": trainee.step, "drawn": fresh, "lines": lines}
+    if not trainee.seat.leads:
+        return report
+    trainee.save(course.out, minutes)
+    return {**report, "wrong": judge(trainee, held)}
 
 
-def carry(feed: Feed, trainees: list[Trainee], queues: list[Queue[Shown]], end: Event) -> None:
-    """Hand every batch that is drawn to every trainee that is not behind."""
+def carry(feed: Feed, trainee: Trainee, drawn: Queue[Shown], end: Event) -> None:
+    """Hand on what is drawn, beside the training."""
     while not end.is_set():
-        drawn = feed.poll(wait=True)
-        assert drawn is not None
-        for trainee, queue in zip(trainees, queues, strict=True):
-            if not queue.full():
-                queue.put(show(drawn, trainee))
+        if drawn.full():
+            time.sleep(0.002)
+            continue
+        batch = feed.poll(wait=True)
+        assert batch is not None
+        drawn.put(show(batch, trainee))
 
 
 def tuning_crops(bundle: Path, count: int) -> list[Crop]:
@@ -363,54 +428,64 @@ def tuning_crops(bundle: Path, count: int) -> list[Crop]:
     return [next(found) for _ in range(count)]
 
 
-def main() -> None:
-    """Train for the minutes asked."""
-    asked = argparse.ArgumentParser()
-    asked.add_argument("bundle", type=Path)
-    asked.add_argument("out", type=Path)
-    asked.add_argument("--minutes", type=float, default=9.0)
-    asked.add_argument("--total", type=float, default=18.0)
-    asked.add_argument("--processes", type=int, default=max(1, (os.cpu_count() or 2) - 2))
-    asked.add_argument("--tuning", type=int, default=6000)
-    asked.add_argument("--pixels", type=int, default=PIXELS)
-    told = asked.parse_args()
-    begun = time.monotonic()
+def _train(number: int, told: argparse.Namespace, before: float, begun: float) -> None:
+    """Be one trainer, the ``number``-th of all."""
+    seat = seats(told.trainers)[number]
     gpus = torch.cuda.device_count()
+    place = torch.device(f"cuda:{number % gpus}" if gpus else "cpu")
+    if gpus:
+        torch.cuda.set_device(place)
+    torch.set_num_threads(1)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.benchmark = True  # twelve widths, met again and again
-    told.out.mkdir(parents=True, exist_ok=True)
-    before = minutes_trained(told.out)
-    seed = 1 + round(10 * before)
-    trainees = [
-        Trainee(name, torch.device(f"cuda:{at % gpus}" if gpus else "cpu"), seed)
-        for at, name in enumerate(PLANS)
-    ]
-    for trainee in trainees:
+    run = 1 + round(10 * before)
+    seed = 100 * run + number
+    drawers = max(1, told.processes // told.trainers)
+    feed = Feed(told.bundle, "train", seed, drawers, told.pixels)
+    try:
+        trainee = Trainee(seat, place, seed, told.pixels)
         trainee.load(told.out)
-    feed = Feed(told.bundle, "train", seed, told.processes, told.pixels)
-    tuning = list(batches(tuning_crops(told.bundle, told.tuning)))
-    queues: list[Queue[Shown]] = [Queue(4) for _ in trainees]
-    end = Event()
-    carrier = Thread(target=carry, args=(feed, trainees, queues, end))
-    carrier.start()
-    course = Course(told.out, begun, told.minutes, before, told.total)
-    with ThreadPoolExecutor(len(trainees)) as threads:
-        asks = [
-            threads.submit(
-                attend, trainee, queue, [(show(b, trainee), c) for b, c in tuning], course
-            )
-            for trainee, queue in zip(trainees, queues, strict=True)
-        ]
+        if seat.size > 1:
+            distributed.init_process_group(
+                "nccl" if told.trainers <= gpus else "gloo", rank=seat.rank, world_size=seat.size,
+                init_method=f"file://{(told.out / _MEET).resolve()}",
+            )  # fmt: skip
+        crops = tuning_crops(told.bundle, told.tuning) if seat.leads else []
+        held = [(show(batch, trainee), shown) for batch, shown in batches(crops)]
+        drawn: Queue[Shown] = Queue(4)
+        end = Event()
+        carrier = Thread(target=carry, args=(feed, trainee, drawn, end))
+        carrier.start()
         try:
-            reports = [ask.result() for ask in asks]
+            course = Course(told.out, begun, told.minutes, before, told.total)
+            report = attend(trainee, drawn, held, course)
         finally:
             end.set()
             carrier.join()
-            feed.close()
-    told_by = {trainee.name: each for trainee, each in zip(trainees, reports, strict=True)}
-    report = {"minutes": before + course.now, **told_by}
-    (told.out / f"report-{seed}.json").write_text(json.dumps(report, indent=1))
-    print(json.dumps(report), flush=True)
+        if seat.size > 1:
+            distributed.destroy_process_group()
+    finally:
+        feed.close()
+    (told.out / f"report-{run}-{number}.json").write_text(json.dumps(report, indent=1))
+    print(seat.name, seat.rank, json.dumps(report), flush=True)
+
+
+def main() -> None:
+    """Train for the minutes asked."""
+    gpus, cores = torch.cuda.device_count(), os.cpu_count() or 2
+    asked = argparse.ArgumentParser()
+    asked.add_argument("bundle", type=Path)
+    asked.add_argument("out", type=Path)
+    asked.add_argument("--minutes", type=float, default=24.0)
+    asked.add_argument("--total", type=float, default=24.0)
+    asked.add_argument("--trainers", type=int, default=max(2, gpus))
+    asked.add_argument("--processes", type=int, default=max(2, cores - 4 * max(2, gpus)))
+    asked.add_argument("--tuning", type=int, default=6000)
+    asked.add_argument("--pixels", type=int, default=PIXELS)
+    told = asked.parse_args()
+    told.out.mkdir(parents=True, exist_ok=True)
+    (told.out / _MEET).unlink(missing_ok=True)
+    spawn(_train, (told, minutes_trained(told.out), time.time()), nprocs=told.trainers)
 
 
 if __name__ == "__main__":
