@@ -414,12 +414,11 @@ def attend(
 def carry(feed: Feed, trainee: Trainee, drawn: Queue[Shown], end: Event) -> None:
     """Hand on what is drawn, beside the training."""
     while not end.is_set():
-        if drawn.full():
+        batch = None if drawn.full() else feed.poll(wait=False)
+        if batch is None:
             time.sleep(0.002)
-            continue
-        batch = feed.poll(wait=True)
-        assert batch is not None
-        drawn.put(show(batch, trainee))
+        else:
+            drawn.put(show(batch, trainee))
 
 
 def tuning_crops(bundle: Path, count: int) -> list[Crop]:
