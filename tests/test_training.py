@@ -25,7 +25,8 @@ from extractor.reading.training import coding
 from extractor.reading.training.bundle import licence
 from extractor.reading.training.charset import CLASSES, DRAWN, encode, fold
 from extractor.reading.training.feed import batches, middles
-from extractor.reading.training.sheets import Crop, scattered, stream
+from extractor.reading.training.letters import draw_line, draw_style
+from extractor.reading.training.sheets import Crop, scattered, stream, with_remains
 from extractor.reading.training.stock import Stock
 
 TRAINING = Path(own.__file__).parent / "training"
@@ -111,6 +112,31 @@ def test_crops_know_what_stands_on_them_and_where(crops: list[Crop]) -> None:
         shown = np.minimum(crop.boxes[:, 1], wide) - np.maximum(crop.boxes[:, 0], 0)
         assert (shown > 0.6 * (crop.boxes[:, 1] - crop.boxes[:, 0])).all()
         assert len(middles(crop)) == len(crop.text)
+
+
+def test_remains_of_other_digits_are_fainter_than_those_that_are_read(bundle: Path) -> None:
+    stock, rng, left = Stock(bundle, "train"), np.random.default_rng(5), 0
+    for _ in range(20):
+        style, parts = draw_style(stock, 24.0, rng), [("478.5", 1.0, 0.0), ("W", 1.0, 0.2)]
+        line = draw_line(style, parts, stock, rng)
+        assert line is not None
+        spoilt = with_remains(line, style, parts, stock, rng)
+        assert spoilt.text == line.text
+        assert (spoilt.coverage >= 0.55 * line.coverage - 1).all()
+        more = spoilt.coverage.astype(int) - line.coverage
+        assert more.max() <= 0.45 * 255 + 1
+        left += more.max() > 20
+    assert left >= 5
+
+
+def test_training_spoils_other_crops_than_the_tests_are_made_of(
+    bundle: Path, crops: list[Crop]
+) -> None:
+    drawn = stream(Stock(bundle, "train"), scattered, np.random.default_rng(3), training=True)
+    spoilt = list(islice(drawn, 250))
+    widest = [max(c.boxes[0, 0] / c.letter for c in some if c.cut == "loose" and c.text)
+              for some in (crops, spoilt)]  # fmt: skip
+    assert widest[1] > 1.5 * widest[0]
 
 
 def test_crops_hold_ink_where_they_say(crops: list[Crop]) -> None:

@@ -108,7 +108,7 @@ def _draw(
     stock = Stock(Path(bundle), split)
     rng = np.random.default_rng(seed)
     waiting: dict[int, list[Crop]] = {w: [] for w in WIDTHS}
-    for crop in stream(stock, scattered, rng, codings=2):
+    for crop in stream(stock, scattered, rng, codings=2, training=True):
         wide = crop.picture.shape[1] * HEIGHTS[0] / crop.picture.shape[0]
         width = next((w for w in WIDTHS if w >= round(wide)), None)
         if width is None:

@@ -24,6 +24,9 @@ WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
 _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
 _HANDS = 0.03  # share of the sheets that are written by hand, on which nothing is to be read
+_REMAINS = 0.12  # share of training's lines whose digits keep strokes of others, as in poor films
+_MOST_REMAINS = 0.45  # of their strength
+_WIDELY = 0.2  # share of training's loose crops that show far more ground beside the figure
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
 
@@ -65,12 +68,14 @@ class _Item:
 class Sheet:
     """A picture with lines; glyphs of all lines in rows of ``boxes`` (x0, y0, x1, y1).
 
-    ``ink`` (uint8) tells where ink lies; ``hand``: all of it is handwriting.
+    ``ink`` (uint8) tells where ink lies; ``hand``: all of it is handwriting. ``training``: lines
+    and crops are spoilt as only training's are, so that those of tests stay what they are.
     """
 
     picture: Pixels
     ink: Pixels
     hand: bool = False
+    training: bool = False
     items: list[_Item] = field(default_factory=list)
     chars: list[str] = field(default_factory=list)
     boxes: list[Pixels] = field(default_factory=list)
@@ -177,7 +182,7 @@ def put(
     stock: Stock, rng: np.random.Generator,
 ) -> int:  # fmt: skip
     """Draw ``text`` with its upper left corner near ``corner``; give the x where it ends, or 0."""
-    line, spans = _compose(text, style, stock, rng)
+    line, spans = _compose(text, style, stock, rng, sheet.training)
     if line is None:
         return 0
     x, y = corner
@@ -242,7 +247,7 @@ def _overlaps(line: Pixels, others: list[Pixels]) -> bool:
 
 
 def _compose(
-    text: texts.Text, style: Style, stock: Stock, rng: np.random.Generator
+    text: texts.Text, style: Style, stock: Stock, rng: np.random.Generator, training: bool
 ) -> tuple[Line | None, dict[str, tuple[int, int]]]:
     """Lay caption, figure and unit out as one line, touching or apart."""
     small = float(rng.uniform(0.5, 0.9)) if rng.random() < 0.35 else 1.0
@@ -256,6 +261,8 @@ def _compose(
         parts.append((piece, 1.0 if name == "figure" else small, gap if parts else 0.0))
         names.append(name)
     line = draw_line(style, parts, stock, rng)
+    if line is not None and training and rng.random() < _REMAINS:
+        line = with_remains(line, style, parts, stock, rng)
     spans: dict[str, tuple[int, int]] = {}
     if line is not None:
         for which, name in enumerate(names):
@@ -263,6 +270,31 @@ def _compose(
             if len(at):
                 spans[name] = (int(at[0]), int(at[-1]) + 1)
     return line, spans
+
+
+def with_remains(
+    line: Line, style: Style, parts: list[tuple[str, float, float]], stock: Stock,
+    rng: np.random.Generator,
+) -> Line:  # fmt: skip
+    """Leave strokes of other digits in some of a line's, where they are as wide.
+
+    A film's coder may spend too little on a figure that changes. What is stronger is what is read.
+    """
+
+    def before(text: str) -> str:
+        changes = (char.isdigit() and rng.random() < 0.5 for char in text)
+        return "".join(
+            str(rng.integers(10)) if change else char
+            for char, change in zip(text, changes, strict=True)
+        )
+
+    changed = [(before(text), ratio, gap) for text, ratio, gap in parts]
+    other = draw_line(style, changed, stock, rng)
+    if other is None or other.coverage.shape != line.coverage.shape:
+        return line
+    share = float(rng.uniform(0.1, _MOST_REMAINS))
+    mixed = cv2.addWeighted(line.coverage, 1 - share, other.coverage, share, 0)
+    return replace(line, coverage=np.asarray(mixed, np.uint8))
 
 
 def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
@@ -292,11 +324,13 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
         row += 1
 
 
-def draw_sheet(stock: Stock, layout: Layout, rng: np.random.Generator) -> Sheet:
+def draw_sheet(
+    stock: Stock, layout: Layout, rng: np.random.Generator, training: bool = False
+) -> Sheet:
     """Draw one sheet."""
     ground = background(stock, rng)
     hand = stock.has_hands and rng.random() < _HANDS
-    sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand)
+    sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand, training)
     layout(sheet, stock, rng)
     return sheet
 
@@ -307,13 +341,14 @@ def stream(
     rng: np.random.Generator,
     crops_a_line: float = 1.5,
     codings: int = 1,
+    training: bool = False,
 ) -> Iterator[Crop]:
     """Yield crops without end; the same generator state gives the same crops.
 
     Every sheet is coded ``codings`` times, each time in another way.
     """
     while True:
-        sheets = [draw_sheet(stock, layout, rng) for _ in range(4)]
+        sheets = [draw_sheet(stock, layout, rng, training) for _ in range(4)]
         pictures = [np.clip(sheet.picture + 0.5, 0, 255).astype(np.uint8) for sheet in sheets]
         for _ in range(codings):
             if rng.random() < 0.22:
@@ -408,6 +443,8 @@ def _try_cut(
     for _ in range(5):
         if cut == "loose":
             m = rng.uniform(0.1, 0.5, 4) * max(high, 8.0)
+            if sheet.training and rng.random() < _WIDELY:
+                m[[0, 2]] *= 4
         else:
             m = rng.uniform(-0.02, 0.22, 4) * max(high, 8.0)
             if rng.random() < 0.4:  # drawn by a person or predicted: equal above and below
