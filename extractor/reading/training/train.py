@@ -1,6 +1,6 @@
 """Train both nets at once on lines drawn beside the GPUs, by trainers that are processes.
 
-    python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 24 --total 24
+    python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 9.8 --total 19.6
 
 The first net has one trainer; the second, which takes far longer, has one on each further GPU: they
 take batches of their own and share gradients. A later run with the same OUT goes on from its
@@ -475,8 +475,8 @@ def main() -> None:
     asked = argparse.ArgumentParser()
     asked.add_argument("bundle", type=Path)
     asked.add_argument("out", type=Path)
-    asked.add_argument("--minutes", type=float, default=24.0)
-    asked.add_argument("--total", type=float, default=24.0)
+    asked.add_argument("--minutes", type=float, default=9.8)
+    asked.add_argument("--total", type=float, default=19.6)
     asked.add_argument("--trainers", type=int, default=max(2, gpus))
     asked.add_argument("--processes", type=int, default=max(2, cores - 4 * max(2, gpus)))
     asked.add_argument("--tuning", type=int, default=6000)
