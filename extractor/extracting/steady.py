@@ -25,6 +25,29 @@ _STROKE_BAND = 0.4
 _LEAST_CONTRAST = 40.0
 
 
+Image = NDArray[np.uint8]
+
+
+def steadiest(
+    before: Image | None, shot: Image, after: Image | None, boxes: Sequence[Box]
+) -> tuple[int, bool]:
+    """Give way to the neighbour one frame further from a change of the overlay.
+
+    Takes a frame with those shown just before and just after it, RGB uint8 (h, w, 3). Returns
+    which of them to read (-1, 0 or 1), and whether the overlay changes on both sides of the frame,
+    so that no neighbour is better.
+    """
+    came = before is not None and figures_differ(before, shot, boxes)
+    goes = after is not None and figures_differ(shot, after, boxes)
+    if came and goes:
+        return 0, True
+    if came:
+        return (1, False) if after is not None else (0, True)
+    if goes:
+        return (-1, False) if before is not None else (0, True)
+    return 0, False
+
+
 def figures_differ(one: NDArray[np.uint8], other: NDArray[np.uint8], boxes: Sequence[Box]) -> bool:
     """Say whether the figure in any box differs between two frames of equal size.
 

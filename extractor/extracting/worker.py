@@ -20,7 +20,7 @@ from extractor import store, traces
 from extractor.calibration.model import Calibration
 from extractor.errors import CaptureError
 from extractor.extracting.keys import Keys
-from extractor.extracting.steady import figures_differ
+from extractor.extracting.steady import steadiest
 from extractor.locate import METHOD, Locator
 from extractor.reading import default_reader, reader_identity
 from extractor.reading.cascade import FigureReader
@@ -199,20 +199,12 @@ def _shot(frame: sources.Frame) -> Shot:
 def _choose(
     before: Shot | None, shot: Shot, after: Shot | None, found: Sequence[Found]
 ) -> tuple[Shot, bool]:
-    """Give way to the neighbour one frame further from a change of the overlay.
-
-    Returns the frame to read, and whether the overlay changes on both sides of the frame, so
-    that no neighbour is better.
-    """
+    """Choose the frame to read; see ``steadiest``."""
     boxes: list[Box] = [
         place.box for each in found for place in each.places if place.box is not None
     ]
-    came = before is not None and figures_differ(before.image, shot.image, boxes)
-    goes = after is not None and figures_differ(shot.image, after.image, boxes)
-    if came and goes:
-        return shot, True
-    if came:
-        return (after, False) if after is not None else (shot, True)
-    if goes:
-        return (before, False) if before is not None else (shot, True)
-    return shot, False
+    beside = [None if each is None else each.image for each in (before, after)]
+    step, changing = steadiest(beside[0], shot.image, beside[1], boxes)
+    chosen = {-1: before, 0: shot, 1: after}[step]
+    assert chosen is not None
+    return chosen, changing

@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -18,6 +18,7 @@ import numpy as np
 from drawn_sessions import Session, draw_session
 from PIL import Image
 
+from extractor.extracting.steady import steadiest
 from extractor.reading.training import coding
 from extractor.reading.training.letters import Style
 from extractor.reading.training.sheets import luminance
@@ -28,9 +29,9 @@ WIDTH, HEIGHT = 1920, 1216
 CODINGS = ("png", "jpeg90", "jpeg70", "jpeg50", "webp75", "h264")
 _CODING_SHARES = np.array([0.3, 0.15, 0.15, 0.12, 0.1, 0.18])
 # Overlays change about once a second, recordings hold some 30 frames of it, and any one of them is
-# looked at (common practice); after the sixth the coder has nothing to add. The first of a state is
-# never read: it gives way to its neighbour (docs/conventions.md).
-_SHOWN, _SETTLED = 30, 6
+# looked at (common practice). After the sixth the coder has nothing to add until the last two,
+# which may be coded from the next state too: so many stand for all.
+_SHOWN, _HELD = 30, 8
 _CRF = (18, 29)  # of films: visually lossless to what chat programs send
 _LETTERS = (9.5, 44.0)  # px, height of a figure, log-uniform
 _LEAST_CONTRAST = 80  # of luminance between ink and a panel
@@ -420,12 +421,41 @@ def _blend(
 
 
 @dataclass(frozen=True, slots=True)
+class Sample:
+    """A frame of a film with the ones before and after it, and the state that each shows."""
+
+    pages: tuple[np.ndarray | None, ...]
+    states: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Pages:
-    """Pages coded one way, with the tiles on them: ``pictures`` (RGB uint8), one a frame."""
+    """Pages coded one way, with the tiles on them: ``pictures`` (RGB uint8), one a state.
+
+    Of a film they are ``samples``, of which one frame is read.
+    """
 
     tiles: list[Tile]
     pictures: list[np.ndarray]
     coding: str
+    samples: tuple[Sample, ...] = ()
+
+    def seen(self, tile: Tile, at: int, found: Found) -> tuple[np.ndarray, int, bool]:
+        """Give the page to read, its state, and whether the overlay changes: see ``steadiest``."""
+        if not self.samples:
+            return self.pictures[at], at, False
+        (left, top), (width, high) = tile.at, tile.size
+        boxes = [replace(place.box, x=place.box.x - left, y=place.box.y - top)
+                 for place in found.places if place.box]  # fmt: skip
+        pieces = [
+            None if page is None else page[top : top + high, left : left + width]
+            for page in self.samples[at].pages
+        ]
+        assert pieces[1] is not None
+        step, changing = steadiest(pieces[0], pieces[1], pieces[2], boxes)
+        page = self.samples[at].pages[1 + step]
+        assert page is not None
+        return page, self.samples[at].states[1 + step], changing
 
 
 def _fill(stock: Stock, part: Part, count: int, first: int, rng: np.random.Generator) -> list[Tile]:
@@ -462,10 +492,29 @@ def draw_pages(stock: Stock, part: Part, count: int, first: int, rng: np.random.
     how = str(rng.choice(CODINGS, p=_CODING_SHARES / _CODING_SHARES.sum()))
     pages = (_page(tiles, at) for at in range(count))
     if how == "h264":
-        crf = int(rng.integers(*_CRF))
-        held = int(np.clip(rng.integers(1, _SHOWN + 1), 2, _SETTLED))
-        return Pages(tiles, coding.h264(list(pages), crf, held=held), how)
+        samples = _filmed(list(pages), int(rng.integers(*_CRF)), rng)
+        shots = [page for sample in samples if (page := sample.pages[1]) is not None]
+        return Pages(tiles, shots, how, samples)
     return Pages(tiles, [_coded(page, how) for page in pages], how)
+
+
+def _filmed(
+    pages: list[np.ndarray], crf: int, rng: np.random.Generator
+) -> tuple[Sample, ...]:
+    """Film the pages and look at one frame of each, anywhere while it is shown."""
+    met = rng.integers(0, _SHOWN, len(pages))
+    last = _HELD - 2
+    frames = [
+        _HELD * state + (min(int(at), last - 1) if at < _SHOWN - 2 else int(at) - _SHOWN + _HELD)
+        for state, at in enumerate(met)
+    ]
+    wanted = sorted({f + k for f in frames for k in (-1, 0, 1)} & set(range(_HELD * len(pages))))
+    shown = dict(zip(wanted, coding.h264(pages, crf, held=_HELD, shown=wanted), strict=True))
+    return tuple(
+        Sample(tuple(shown.get(f + k) for k in (-1, 0, 1)),
+               tuple((f + k) // _HELD for k in (-1, 0, 1)))
+        for f in frames
+    )  # fmt: skip
 
 
 def _page(tiles: Sequence[Tile], at: int) -> np.ndarray:

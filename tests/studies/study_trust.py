@@ -58,9 +58,10 @@ _MOST_DECADES = 7
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One figure: what was drawn, read and judged."""
+    """One figure: what was drawn, read and judged, and the page it stands on."""
 
     truth: str
+    page: np.ndarray
     reading: Reading
     confidence: float
     codes: tuple[str, ...]
@@ -119,15 +120,19 @@ def _is_text(node: ast.AST) -> bool:
 def rows_of(pages: Pages, reader: FigureReader, rng: np.random.Generator) -> list[Row]:
     """Read and judge all figures of some pages."""
     sightings: list[Sighting] = []
-    told: list[tuple[str, Tile, Cell, int]] = []
+    told: list[tuple[np.ndarray, Tile, Cell, int]] = []
     for tile in pages.tiles:
         session = tile.session
         finds = [find(tile, rng) for _ in pages.pictures]
-        for at, (found, readings) in enumerate(
-            zip(finds, _read(tile, pages, finds, reader), strict=True)
+        seen = [pages.seen(tile, at, found) for at, found in enumerate(finds)]
+        read = _read(tile, [page for page, _, _ in seen], finds, reader)
+        for at, (found, (page, state, changing), readings) in enumerate(
+            zip(finds, seen, read, strict=True)
         ):
-            sightings.append(sighting_of(session, at, found, readings, pages.coding == "h264"))
-            told += [(_truth(tile, cell, at), tile, cell, at) for cell in tile.cells]
+            sighting = sighting_of(session, at, found, readings, pages.coding == "h264")
+            frame = replace(sighting.frame, changing=changing)
+            sightings.append(replace(sighting, frame=frame))
+            told += [(page, tile, cell, state) for cell in tile.cells]
     calibrations = {tile.session.calibration.id: tile.session.calibration for tile in pages.tiles}
     verdicts = judge(sightings, calibrations, ()).verdicts
     judged: list[Judged] = []
@@ -135,18 +140,18 @@ def rows_of(pages: Pages, reader: FigureReader, rng: np.random.Generator) -> lis
         by_name = {each.readout.partition(".")[0]: each for each in verdict.judged}
         judged += [by_name[each.readout] for each in verdict.sighting.frame.readings]
     return [
-        Row(truth, each.reading, each.confidence or 0.0, tuple(doubt.code for doubt in each.doubts),
-            _about(tile, cell, pages), (tile, cell, at))
-        for each, (truth, tile, cell, at) in zip(judged, told, strict=True)
+        Row(_truth(tile, cell, at), page, each.reading, each.confidence or 0.0,
+            tuple(doubt.code for doubt in each.doubts), _about(tile, cell, pages), (tile, cell, at))
+        for each, (page, tile, cell, at) in zip(judged, told, strict=True)
     ]  # fmt: skip
 
 
 def _read(
-    tile: Tile, pages: Pages, finds: list[Found], reader: FigureReader
+    tile: Tile, pages: list[np.ndarray], finds: list[Found], reader: FigureReader
 ) -> Iterator[tuple[Reading, ...]]:
     """Read a tile at every frame; all its frames lie one below the other, to be read at once."""
     (left, top), (width, high) = tile.at, tile.size
-    strip = np.concatenate([p[top : top + high, left : left + width] for p in pages.pictures])
+    strip = np.concatenate([page[top : top + high, left : left + width] for page in pages])
     places = tuple(
         replace(place, box=replace(place.box, x=place.box.x - left,
                                    y=place.box.y - top + at * high))
@@ -272,17 +277,17 @@ def _alone(reading: Reading) -> Iterator[tuple[str, str, float]]:
 
 
 def slow_readers(
-    rows: list[Row], pages: Pages, readers: Mapping[str, Any], rng: np.random.Generator
+    rows: list[Row], readers: Mapping[str, Any], rng: np.random.Generator
 ) -> dict[str, list[float]]:
     """Show one figure in many, cut as its box says, to each slow reader alone."""
     told: dict[str, list[float]] = {}
     for row in rows:
         if rng.integers(_SLOW_PART) or row.reading.box is None:
             continue
-        tile, cell, at = row.place
+        tile, cell, _ = row.place
         box = row.reading.box
         x0, y0 = max(0, int(box.x)), max(0, int(box.y))
-        crop = pages.pictures[at][y0 : int(np.ceil(box.bottom)), x0 : int(np.ceil(box.right))]
+        crop = row.page[y0 : int(np.ceil(box.bottom)), x0 : int(np.ceil(box.right))]
         if min(crop.shape[:2]) < 2:
             continue
         readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
@@ -297,7 +302,7 @@ def slow_readers(
     return told
 
 
-def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> list[dict[str, Any]]:
+def wrong_ones(rows: list[Row], keep: Path | None, name: str) -> list[dict[str, Any]]:
     """Describe the figures released wrong, and save their pictures."""
     found = []
     for row in rows:
@@ -309,7 +314,7 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
         x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
         (left, top), span = tile.at, np.array([[0.0, x1 - x0]])
         ink = draw_frame(tile, at)[1][y0 : y1 + 1, x0 : x1 + 1]
-        spot = pages.pictures[at][top + y0 :, left + x0 :][: len(ink), : ink.shape[1]]
+        spot = row.page[top + y0 :, left + x0 :][: len(ink), : ink.shape[1]]
         seen = legibility(spot, ink, span, tile.letter)
         found.append({
             "truth": row.truth, "read": row.reading.text, "p": row.reading.probability,
@@ -320,7 +325,7 @@ def wrong_ones(rows: list[Row], pages: Pages, keep: Path | None, name: str) -> l
         })  # fmt: skip
         if keep is not None:
             reach = int(2 * tile.letter)
-            piece = pages.pictures[at][
+            piece = row.page[
                 max(0, int(box.y) - reach) : int(box.bottom) + reach,
                 max(0, int(box.x) - reach) : int(box.right) + reach,
             ]
@@ -351,8 +356,8 @@ def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, kee
         rows = rows_of(pages, reader, rng)
         spent = time.process_time() - drawn
         told = count(rows)
-        told["alone"] |= slow_readers(rows, pages, slow, rng)
-        told["wrong"] = wrong_ones(rows, pages, keep, f"{which}{chunk}")
+        told["alone"] |= slow_readers(rows, slow, rng)
+        told["wrong"] = wrong_ones(rows, keep, f"{which}{chunk}")
         told = {"set": which, "chunk": chunk, "of": mark, "reader": reader_identity(), **told}
         append(counts, told)
         n, released, wrong, bad, _ = told["totals"]["all"][""]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -36,11 +37,16 @@ def webp(picture: Picture, quality: int) -> Picture:
 
 
 def h264(
-    pictures: list[Picture], crf: int, preset: str = "veryfast", held: int = 2
+    pictures: list[Picture],
+    crf: int,
+    preset: str = "veryfast",
+    held: int = 2,
+    shown: Sequence[int] | None = None,
 ) -> list[Picture]:
-    """Code pictures of one even size as a film, each ``held`` for so many frames; give the last.
+    """Code pictures of one even size as a film, each ``held`` for so many frames.
 
-    One thread; x264's constant rate factor ``crf``; 4:2:0.
+    Gives the frames ``shown``, counted from 0, or the last of each picture. One thread; x264's
+    constant rate factor ``crf``; 4:2:0.
     """
     import av
 
@@ -62,7 +68,8 @@ def h264(
         frames += reader.decode(packet)
     frames += reader.decode(None)
     frames.sort(key=lambda frame: frame.pts or 0)
-    return [frame.to_ndarray(format="rgb24") for frame in frames[held - 1 :: held]]
+    wanted = range(held - 1, len(frames), held) if shown is None else shown
+    return [frames[at].to_ndarray(format="rgb24") for at in wanted]
 
 
 @dataclass(frozen=True, slots=True)
