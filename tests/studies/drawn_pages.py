@@ -498,9 +498,7 @@ def draw_pages(stock: Stock, part: Part, count: int, first: int, rng: np.random.
     return Pages(tiles, [_coded(page, how) for page in pages], how)
 
 
-def _filmed(
-    pages: list[np.ndarray], crf: int, rng: np.random.Generator
-) -> tuple[Sample, ...]:
+def _filmed(pages: list[np.ndarray], crf: int, rng: np.random.Generator) -> tuple[Sample, ...]:
     """Film the pages and look at one frame of each, anywhere while it is shown."""
     met = rng.integers(0, _SHOWN, len(pages))
     last = _HELD - 2
