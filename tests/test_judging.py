@@ -20,7 +20,7 @@ from judging_world import (
 )
 
 from extractor.calibration.model import Marks, Relation
-from extractor.judging.entries import UNSURE
+from extractor.judging.entries import CONTRADICTED, UNSURE
 from extractor.judging.units import contradiction
 from extractor.records import DOUBTS, Alternative, Box, Found, Look, Neighbour
 
@@ -163,6 +163,7 @@ def test_a_look_at_what_cannot_be_there_is_no_doubt(text: str, heard: bool) -> N
     """Power of 0 to 30 W: of a scene's stroke before it no look makes a minus sign."""
     row = one(LAYOUT, replace(CLEAN, looks=(Look("two", text, 0.9),)))
     assert codes(row) == (["readers-differ"] if heard else [])
+    assert row.confidence == (CONTRADICTED if heard else CLEAN.probability)
 
 
 def test_a_size_gives_two_rows_with_the_same_doubts() -> None:

@@ -152,6 +152,17 @@ def test_a_bare_crop_on_which_both_nets_see_nothing_is_not_released() -> None:
     assert figure.probability <= trust.PROPOSED
 
 
+@pytest.mark.parametrize(("said", "released"), [("58", False), ("58.3", True)])
+def test_slower_readers_that_read_fewer_digits_than_were_seen_only_propose(
+    said: str, released: bool
+) -> None:
+    """A space as wide as a digit parted 1 184, and both read what stands behind it."""
+    reader = FigureReader(Own("5 8 3", 0.99), Says(said), Witness(said))  # type: ignore[arg-type]
+    (figure,) = looked_at(reader)
+    assert figure.text == said
+    assert (figure.probability >= RELEASED) == released
+
+
 def test_two_that_agree_need_one_look_each() -> None:
     first = Says("58.3")
     (figure,) = looked_at(doubtful(first, Witness("58.3")))

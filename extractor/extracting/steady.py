@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from extractor.records import Box
 
+Image = NDArray[np.uint8]
+
 # Strokes keep at least this share of their pixels from one frame to the next while the figure
 # stays the same (coding noise and a moving scene behind it cost some); one changed digit leaves
 # about half of the pixels of its own window.
@@ -23,9 +25,6 @@ _SAME_STROKES = 0.75
 _STROKE_BAND = 0.4
 # A crop with less contrast than this, in grey levels, holds no figure that can change.
 _LEAST_CONTRAST = 40.0
-
-
-Image = NDArray[np.uint8]
 
 
 def steadiest(
