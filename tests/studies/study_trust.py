@@ -36,8 +36,8 @@ from scipy import stats
 from study_reader import legibility
 
 import extractor.judging
-from extractor.extracting import steady
 from extractor import values
+from extractor.extracting import steady
 from extractor.judging import judge
 from extractor.judging.entries import UNSURE
 from extractor.reading.cascade import FigureReader
@@ -98,7 +98,7 @@ def digest() -> str:
     here, package = Path(__file__).parent, Path(extractor.judging.__file__).parent
     # No person decides anything here.
     checks = {*package.glob("*.py")} - {package / "deciding.py", package / "spot.py"}
-    files = [*sorted(checks), Path(values.__file__), Path(steady.__file__), Path(stock.__file__), Path(coding.__file__),
+    files = [*sorted(checks), *(Path(each.__file__) for each in (values, steady, stock, coding)),
              here / "drawn_sessions.py", here / "drawn_pages.py"]  # fmt: skip
     told = hashlib.sha256(reader_identity().encode())
     for file in files:
