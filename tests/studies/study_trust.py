@@ -343,7 +343,8 @@ def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, kee
     fonts, reader = PartStock(bundle, SETS[which]), FigureReader()
     slow = {"general recogniser": GeneralReader(), "Tesseract": TesseractReader()}
     mark, (mine, of) = digest(), (int(each) for each in worker.split("/"))
-    done = {each["chunk"] for each in lines(counts) if (each["set"], each["of"]) == (which, mark)}
+    done = {number for each in lines(counts) if (each["set"], each["of"]) == (which, mark)
+            for number in counted(each)}  # fmt: skip
     end = time.monotonic() + 60 * minutes
     for chunk in range(mine, most, of):
         if chunk in done:
@@ -410,18 +411,25 @@ def merge(chunks: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
 
 
 def sum_up(counts: Path, target: Path) -> None:
-    """Write what is counted as one line a set and state; such a file can be reported and added to.
+    """Write what is counted as one line a set and state, with the numbers of its chunks.
 
-    A chunk that is summed up is not known by its number any more: go on from the file it was in.
+    Such a file can be reported, and a run goes on from it as from the file it was in.
     """
     groups: dict[tuple[str, str], list[dict[str, Any]]] = collections.defaultdict(list)
     for each in {(line["set"], line["of"], line["chunk"]): line for line in lines(counts)}.values():
         groups[each["set"], each["of"]].append(each)
     target.unlink(missing_ok=True)
     for (which, mark), chunks in sorted(groups.items()):
-        told = {"set": which, "chunk": f"sum of {len(chunks)}", "of": mark,
+        numbers = sorted(number for each in chunks for number in counted(each))
+        told = {"set": which, "chunk": f"sum of {len(numbers)}", "chunks": numbers, "of": mark,
                 "reader": chunks[0]["reader"], **merge(chunks)}  # fmt: skip
         append(target, told)
+
+
+def counted(line: Mapping[str, Any]) -> list[int]:
+    """Which chunks a line tells of: its own, or all that were summed up."""
+    numbers: list[int] = line.get("chunks", [line["chunk"]])
+    return numbers
 
 
 def upper(wrong: float, n: float) -> float:
@@ -448,7 +456,8 @@ def report(counts: Path, which: str, mark: str) -> None:
         return
     total = merge(kept.values())
     n, released, wrong, bad, again = total["totals"]["all"][""]
-    print(f"\n## Set {which} ({mark}), {len(kept)} chunks\n")
+    chunks = sum(len(counted(each)) for each in kept.values())
+    print(f"\n## Set {which} ({mark}), {chunks} chunks\n")
     print(f"Reader: `{next(iter(kept.values()))['reader']}`\n")
     print(
         f"- figures read: {int(n):,}; released: {int(released):,} ({int(total['distinct']):,} "
