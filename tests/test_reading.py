@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from extractor.calibration.model import Calibration
 from extractor.reading import default_reader, read_figures, reader_identity
 from extractor.reading.cascade import _with_points
+from extractor.reading.figures import Parted, part
 from extractor.reading.ink import find_dashes, find_ink, sharpness
 from extractor.records import Box, Figure, Found, Kind, Look, Place, Reading
 
@@ -149,7 +150,7 @@ def test_batch_mates_and_order_do_not_matter(order: list[int]) -> None:
 # ---------------------------------------------------------------- readouts of a found layout
 
 
-def layout(**rest: object) -> Calibration:
+def layout(thousands: str = "none", **rest: object) -> Calibration:
     """Give a layout with one readout."""
     readout = {"name": "it", "kind": "number", "quantity": "other", "box": [0, 0, 9, 9], **rest}
     return Calibration.model_validate(
@@ -159,7 +160,7 @@ def layout(**rest: object) -> Calibration:
             "name": "drawn",
             "shows": "one figure",
             "drawn_on": [400, 200],
-            "marks": {"decimal": ".", "thousands": "none"},
+            "marks": {"decimal": ".", "thousands": thousands},
             "landmark": [{"name": "a", "sort": "colour", "box": [0, 0, 9, 9], "colour": "#181a20"}],
             "readout": [readout],
         }
@@ -270,6 +271,59 @@ def test_the_mark_for_no_value_is_read(ground: str, size: int) -> None:
         assert reading.probability >= 0.999
 
 
+@pytest.mark.parametrize("after", ["W", "%", " fps", " °C"])
+@pytest.mark.parametrize("size", [18, 36])
+def test_the_mark_for_no_value_is_read_beside_its_unit(after: str, size: int) -> None:
+    drawing, digits = draw("--", size=size, after=after), draw("00", size=size)
+    room = 0.2 * digits.height
+    place = drawing.box
+    wide = place.w + 3.5 * digits.height
+    box = Box(place.x - room, digits.box.y - room, wide, digits.box.h + 2 * room)
+    reading = read(drawing, box, missing="--")
+    assert (reading.text, reading.cut) == ("--", False)
+    assert reading.probability >= 0.999
+
+
+@pytest.mark.parametrize("hidden", [False, True])
+def test_nothing_hides_between_dashes_and_their_unit(hidden: bool) -> None:
+    picture = np.full((85, 150, 3), 40, np.uint8)
+    picture[41:45, 30:46] = picture[41:45, 52:68] = 235
+    picture[28:58, 110:116] = picture[28:34, 110:128] = 235  # a letter
+    if hidden:
+        picture[28:58, 82:88] = 140  # what may be a stroke
+    edges = (20.0, 20.0, 140.0, 65.0)
+    assert find_dashes(picture, edges, 30.0) == ()
+    assert len(find_dashes(picture, edges, 30.0, until=90.0)) == (0 if hidden else 2)
+
+
+@pytest.mark.parametrize(
+    ("line", "parted"),
+    [
+        ("--W", ("--", "W")),
+        ("- fps", ("--", "fps")),
+        ("--lW", None),  # its letter may be a digit
+        ("-5W", ("-5", "W")),
+        ("-- 5W", None),
+    ],
+)
+def test_dashes_are_parted_from_their_unit(line: str, parted: tuple[str, str] | None) -> None:
+    found = part(line, "number", "--")
+    assert (found and (found.text, found.unit)) == parted
+    assert part("-idle", "word", "-") == Parted("-idle", "", 0, 5)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [("1 400", "number"), ("-1 728", "number"), ("1454 × 818", "size"), ("1 h 23 min", "duration")],
+)
+@pytest.mark.parametrize("name", [name for name in FONTS if "Mono" in name])
+def test_a_space_in_a_figure_may_be_as_wide_as_a_digit(name: str, text: str, kind: Kind) -> None:
+    drawing = draw(text, name=name, size=36)
+    reading = read(drawing, loose(drawing), thousands=" ", kind=kind)
+    assert reading.text == text.replace(" ", "").replace("×", "x")
+    assert reading.probability >= 0.999
+
+
 @pytest.mark.parametrize("name", FONTS)
 @pytest.mark.parametrize("text", ["-7", "1.1", "0:00", "-1.111"])
 def test_no_figure_looks_like_dashes(name: str, text: str) -> None:
@@ -366,8 +420,8 @@ def test_words_are_found_where_they_stand() -> None:
 def test_the_identity_names_weights_and_libraries() -> None:
     identity = reader_identity()
     assert default_reader().identity == identity
-    for part in ("method=", "onnxruntime=", "opencv=", "tess"):
-        assert part in identity
+    for each in ("method=", "onnxruntime=", "opencv=", "tess"):
+        assert each in identity
 
 
 @pytest.mark.parametrize(

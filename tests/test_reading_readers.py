@@ -11,13 +11,14 @@ from drawn_figures import draw
 
 from extractor.calibration.model import Readout
 from extractor.reading import trust
-from extractor.reading.asking import Ask
-from extractor.reading.cascade import FigureReader, Seen
+from extractor.reading.asking import Ask, View
+from extractor.reading.cascade import FigureReader, Seen, _is_part
 from extractor.reading.ctc import Columns
 from extractor.reading.interface import Picture
 from extractor.reading.own import Looks, likeliest
-from extractor.reading.scan import Target
+from extractor.reading.scan import Scan, Target
 from extractor.reading.tesseract import Said
+from extractor.records import Look
 
 CROP = draw("58.3").crop(0.2)
 RELEASED = 0.999  # what judging asks for
@@ -61,10 +62,10 @@ def doubtful(general: Says, last: Witness) -> FigureReader:
     return FigureReader(Own(""), general, last)  # type: ignore[arg-type]
 
 
-def looked_at(reader: FigureReader, count: int = 1) -> list[Seen]:
+def looked_at(reader: FigureReader, count: int = 1, ask: Ask | None = None) -> list[Seen]:
     """What comes of ``CROP`` where readers are asked as they are for layouts."""
     high, wide = CROP.shape[:2]
-    target = Target(CROP, (0, 0, wide, high), high / 1.25, Ask("number"))
+    target = Target(CROP, (0, 0, wide, high), high / 1.25, ask or Ask("number"))
     return reader._see([target] * count)
 
 
@@ -128,6 +129,44 @@ def test_what_the_own_reader_doubts_or_the_general_one_contradicts_is_not_releas
     reader = FigureReader(Own(own, 0.9), Says("58.3"), Witness(""))  # type: ignore[arg-type]
     (figure,) = looked_at(reader)
     assert figure.probability < RELEASED
+
+
+def test_who_sees_the_same_takes_nothing_from_what_is_plain() -> None:
+    plain = looked_at(FigureReader(Own("58.3", 0.99999), Says(""), Crashing("")))  # type: ignore[arg-type]
+    general = Says("58.3", 0.8)
+    reader = FigureReader(Own("58.3", 0.99992), general, Witness("58.3"))  # type: ignore[arg-type]
+    (figure,) = looked_at(reader)
+    assert general.asked
+    assert RELEASED < figure.probability < plain[0].probability
+    assert figure.alternatives[0].probability == figure.probability
+
+
+def test_of_other_decimals_than_are_stated_slower_readers_know_more() -> None:
+    reader = FigureReader(Own("58", 0.999), Says("58.3"), Witness("58.3"))  # type: ignore[arg-type]
+    (figure,) = looked_at(reader, ask=Ask("number", decimals=1))
+    assert (figure.text, figure.probability <= trust.PROPOSED) == ("58.3", True)
+
+
+@pytest.mark.parametrize(
+    ("cut", "busy", "part_of_it"),
+    [
+        ("400", False, True),
+        ("400", True, False),  # a scene may show strokes like digits
+        ("100", False, False),
+        ("", False, False),
+        ("1400", False, False),
+    ],
+)
+def test_a_cut_that_lost_digits_does_not_count(cut: str, busy: bool, part_of_it: bool) -> None:
+    def view(text: str, p: float = 0.99) -> View:
+        (columns,) = Says("").read([CROP], "")
+        return View("it", columns, {text: p}, {}, 0.0, text)
+
+    found = Scan("1400", views=[view("1400")], around=Look("box", "1400", 0.9), busy=busy)
+    assert _is_part(view(cut), [view("1400"), view("1400")], found) is part_of_it
+    assert not _is_part(view(cut), [view("1400"), view("1400", 0.6)], found)
+    signed = Scan("-400", views=[view("-400")], around=Look("box", "-400", 0.9))
+    assert not _is_part(view("400"), [view("-400")], signed)
 
 
 def test_the_own_reader_backs_the_general_one() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from extractor.calibration.model import Marks, Readout
-from extractor.reading.figures import CHARACTERS, Parted, part
+from extractor.reading.figures import CHARACTERS, LIKE_ZEROS, Parted, part
 from extractor.reading.interface import SeenColumns
 from extractor.records import Kind, Look
 from extractor.values import DASHES
@@ -27,6 +27,12 @@ class Ask:
         """The mark for no value where it is made of dashes, else ''."""
         mark = self.missing or ""
         return "" if mark.strip(DASHES) else mark
+
+    @property
+    def spaced(self) -> bool:
+        """Whether spaces may stand in its figures: between thousands, or around a sign."""
+        thousands = self.marks.thousands if self.marks else ""
+        return thousands == " " or self.kind in {"size", "duration"}
 
     @property
     def may_be_signed(self) -> bool:
@@ -94,7 +100,7 @@ def gather(name: str, columns: SeenColumns, ask: Ask) -> View:
     texts = columns.texts()
     for line in texts:
         parted = part(line.text, ask.kind, ask.missing)
-        if parted is None or not parted.text:
+        if parted is None or not parted.text or line.text[parted.end :][:1] in LIKE_ZEROS:
             continue
         figure = ask.settle_mark(parted.text)
         lines.setdefault(figure, (line.text, parted))

@@ -18,7 +18,7 @@ import numpy as np
 from extractor.calibration.model import Calibration, Marks, Readout
 from extractor.reading import trust
 from extractor.reading.asking import Ask, View, gather
-from extractor.reading.figures import Parted, part
+from extractor.reading.figures import LIKE_DIGITS, Parted, part
 from extractor.reading.general import GeneralReader
 from extractor.reading.identity import reader_identity
 from extractor.reading.ink import sharpness
@@ -54,7 +54,6 @@ _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
 _SIGNS = 0.01  # how much surer than the slower readers the own one must be of a sign alone
-_LIKE_DIGITS = "OoQDIl|SBZ"  # a unit that begins so may be a digit, and is not cut off
 _NO_POINTS = str.maketrans("", "", ".:")
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
@@ -224,12 +223,16 @@ class FigureReader:
 
     def _look_again(self, found: Scan, target: Target) -> Seen:
         """Show a doubtful figure to the slower readers, and add what the own reader saw."""
-        subject = Subject(target.picture, target.box, target.height)
+        subject = Subject(target.picture, target.box, target.height, target.ask.spaced)
         seen = self._look(subject, target.ask, found)
-        if found.agreed and found.probability >= _least_to_propose(found, seen, target.ask):
+        same, ask = _same(found.text, seen.text, target.ask), target.ask
+        if found.agreed and found.probability >= _least_to_propose(found, seen, ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
-        elif found.plain and not _same(found.text, seen.text, target.ask):
+        elif found.plain and same and seen.probability < _trusted(found, ask) < trust.ENOUGH:
+            # What was plain, though not enough, is no less so since others see it too.
+            seen = _claiming(seen, _trusted(found, ask))
+        elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
         elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
             seen = _no_more_than_proposed(seen)  # they may have been shown a part of it
@@ -253,7 +256,7 @@ class FigureReader:
     def _look(self, subject: Subject, ask: Ask, found: Scan) -> Seen:
         """Look at one figure with the slower readers as often as it needs."""
         mark = []
-        if ask.dashes and subject.shows_dashes(ask.dashes):
+        if ask.dashes and subject.shows_dashes(ask.dashes, found.until):
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
             if not found.digits and (not found.text or found.text == ask.dashes):
                 return _marked(ask.dashes, (*found.looks, *mark))
@@ -273,7 +276,8 @@ class FigureReader:
         if not subject.sure:
             # A digit may have been left out: with more of the box the text must be the same.
             wide = subject.widened()
-            views += [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
+            more = [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
+            views = more if _is_part(views[0], more, found) else [*views, *more]
             best = _best(views, ask)
             last = [] if _backs(own, best) else self._witnesses([*drawn, wide], ask, best)
             return _together(views, own, [*last, *mark], ask, False)
@@ -411,9 +415,27 @@ def _unit_begins(view: View, subject: Subject, x: float) -> float | None:
     if parted is None or not parted.unit or "".join(char.char for char in chars) != line:
         return None
     follows = next(char for char in chars[parted.end :] if char.char != " ")
-    if follows.char in _LIKE_DIGITS:
+    if follows.char in LIKE_DIGITS:
         return None
     return subject.gap_near(x + (chars[parted.end - 1].x1 + follows.x0) / 2)
+
+
+def _is_part(cut: View, wide: Sequence[View], found: Scan) -> bool:
+    """Tell whether what was cut to its ink lost digits that all other looks see.
+
+    A space as wide as a digit, or a narrow one, ends the ink.
+    """
+    text = found.text
+    lost = text.removesuffix(cut.best).removesuffix(",").removesuffix("'")
+    return (
+        found.agreed
+        and not found.busy
+        and bool(cut.best)
+        and text.endswith(cut.best)
+        and lost.isdigit()
+        and all(p >= trust.SURE_COLUMN for p in found.path_sums)
+        and all(view.figures.get(text, 0.0) >= trust.SURE_COLUMN for view in wide)
+    )
 
 
 def _marked(mark: str, looks: Sequence[Look]) -> Seen:
@@ -497,22 +519,26 @@ def _offered(seen: Seen) -> Seen:
     """Claim of a figure in the box of a layout no less than such figures were found to deserve."""
     if not seen.alternatives or seen.probability >= trust.OFFERED:
         return seen
+    return _claiming(seen, trust.OFFERED)
+
+
+def _claiming(seen: Seen, probability: float) -> Seen:
+    """Give the same with another probability of its text; other texts share what that leaves."""
     texts = {a.text: a.probability for a in seen.alternatives}
-    return replace(
-        seen,
-        probability=trust.OFFERED,
-        alternatives=_alternatives(seen.text, trust.OFFERED, texts, ()),
-    )
+    others = _alternatives(seen.text, probability, texts, ())
+    return replace(seen, probability=probability, alternatives=others)
 
 
 def _least_to_propose(found: Scan, seen: Seen, ask: Ask) -> float:
     """Give the probability from which the own reader's text goes before that of the slower ones.
 
     It errs less often. Of signs they know more, since a scene hides them from it or makes them up,
-    and of spaces and capitals too.
+    of spaces and capitals too, and of the last digit where it sees other decimals than are stated.
     """
     more = not found.whole and found.text in seen.text  # they read what was left unread
     if more or _same(found.text, seen.text, ask):
+        return 2.0
+    if _weighed(found.text, ask) < _weighed(seen.text, ask):
         return 2.0
     if found.text.lstrip("+-") == seen.text.lstrip("+-"):
         return min(1.0, seen.probability + _SIGNS)

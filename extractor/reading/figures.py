@@ -30,6 +30,16 @@ _FORMS: dict[Kind, tuple[re.Pattern[str], ...]] = {
     "size": (re.compile(_STRAY + _SIZE + _UNIT),),
     "word": (re.compile(r"\s*(?P<figure>.*?)\s*(?P<unit>)", re.DOTALL),),
 }
+_DASH = DASHES + "_~"  # readers take long dashes for these
+_DASHED = re.compile(
+    rf"(?P<mark>[{_DASH}](?:\s*[{_DASH}])*)\s*(?P<unit>[^{_DASH}\d\s][^{_DASH}\d]*)"
+)
+LIKE_ZEROS = frozenset("OQ")
+"""Letters that say nothing right behind a figure: no unit begins so, and a zero looks like them."""
+
+LIKE_DIGITS = "OoQDIl|SBZ"
+"""Letters that may be digits: what begins so is not taken for a unit."""
+
 CHARACTERS: dict[Kind, str] = {
     "number": "0123456789.,-'",
     "percentage": "0123456789.,-'",
@@ -55,9 +65,14 @@ def part(line: str, kind: Kind, missing: str | None = None) -> Parted | None:
     ``missing`` is the layout's mark for no value; what reads like it counts as that very mark.
     """
     bare = line.strip()
-    if missing is not None and bare and _is_mark(bare, missing):
+    if missing is not None and bare:
         start = line.index(bare)
-        return Parted(_without_spaces(missing), "", start, start + len(bare))
+        if _is_mark(bare, missing):
+            return Parted(_without_spaces(missing), "", start, start + len(bare))
+        dashed = _DASHED.fullmatch(bare) if kind != "word" and not missing.strip(DASHES) else None
+        if dashed and dashed["unit"][0] not in LIKE_DIGITS:
+            end = start + dashed.end("mark")
+            return Parted(_without_spaces(missing), dashed["unit"], start, end)
     for form in _FORMS[kind]:
         match = form.fullmatch(line)
         if match and match["figure"]:
@@ -80,4 +95,4 @@ def _is_mark(text: str, missing: str) -> bool:
     return plain == mark
 
 
-_ONE_DASH = {ord(dash): "-" for dash in DASHES + "_~"}  # readers take long dashes for these
+_ONE_DASH = {ord(dash): "-" for dash in _DASH}

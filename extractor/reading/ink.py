@@ -21,6 +21,7 @@ _VISIBLE = 0.6  # a stroke less visible than this belongs to a neighbour
 _WORD_GAP = 0.3  # a gap narrower than this may stand inside a figure
 _SIGN_GAP = 0.5  # a dash nearer than this may be the figure's sign
 _FAR = 0.95  # a gap wider than this many digit heights ends the figure's run
+_FAR_SPACED = 1.35  # the same where spaces stand in figures, as wide as a digit in even letters
 _THRESHOLDS = (0.5, 0.65, 0.35, 0.8)  # between ground and ink, the likeliest first
 _SAFE = 0.75  # least likeness to a row of digits of a split that may be cut by
 _TAIL = 2.0  # per cent of a box's px beyond ink and ground
@@ -72,21 +73,22 @@ class Ink:
     clean_scale: float
 
 
-def find_ink(picture: Picture, box: Edges, height: float = 0.0) -> Ink | None:
+def find_ink(picture: Picture, box: Edges, height: float = 0.0, spaced: bool = False) -> Ink | None:
     """Find the strokes of the figure inside ``box`` of ``picture``.
 
     ``picture`` is RGB uint8 and should reach a digit's height beyond ``box`` where the capture
-    does. ``height`` is the digits' expected height in px, 0 if unknown. None where nothing looks
-    like strokes.
+    does. ``height`` is the digits' expected height in px, 0 if unknown. ``spaced``: spaces may
+    stand in the figure. None where nothing looks like strokes.
     """
     work, inner, window, scale = _working(picture, box, height)
     if work is None:
         return None
     rows: list[_Row] = []
+    far = _FAR_SPACED if spaced else _FAR
     for splits, enough in ((_by_rim, _SAFE), (_by_brightness, _PLAIN), (_by_thinness, _PLAIN)):
         for mask, light in splits(work, window):
             _drop_scene(mask)
-            row = _row(mask, inner, height * scale, light)
+            row = _row(mask, inner, height * scale, light, far)
             if row is not None:
                 rows.append(row)
             if not light and rows and max(rows, key=_score).plain:
@@ -96,15 +98,18 @@ def find_ink(picture: Picture, box: Edges, height: float = 0.0) -> Ink | None:
     if not rows:
         return None
     best = max(rows, key=_score)
-    holes = _row(_holes(best.strokes), inner, height * scale, not best.light)
+    holes = _row(_holes(best.strokes), inner, height * scale, not best.light, far)
     fills = [row for row in (*rows, holes) if row is not None and row.fills(best)]
     return max(fills, key=_score, default=best).ink(work, inner, scale)
 
 
-def find_dashes(picture: Picture, box: Edges, height: float = 0.0) -> tuple[float, ...]:
+def find_dashes(
+    picture: Picture, box: Edges, height: float = 0.0, until: float = np.inf
+) -> tuple[float, ...]:
     """Find a row of dashes in ``box`` with nothing else beside it; see ``find_ink``.
 
-    Gives the width of each dash in digit heights, none where there is no such row.
+    What stands right of ``until``, px of ``picture``, is a unit behind them. Gives the width of
+    each dash in digit heights, none where there is no such row.
     """
     work, inner, window, scale = _working(picture, box, height)
     if work is None:
@@ -113,8 +118,8 @@ def find_dashes(picture: Picture, box: Edges, height: float = 0.0) -> tuple[floa
     for splits in (_by_rim, _by_brightness):
         for mask, _ in splits(work, window, _FEW):
             _drop_scene(mask)
-            widths, bars = _dashes(mask, inner, digit)
-            if widths and _alone(work, bars, inner, digit):
+            widths, bars, end = _dashes(mask, inner, digit, until * scale)
+            if widths and _alone(work, bars, inner, digit, end):
                 return widths
     return ()
 
@@ -138,18 +143,23 @@ def _working(
 
 
 def _dashes(
-    mask: NDArray[np.uint8], inner: Edges, digit: float
-) -> tuple[tuple[float, ...], NDArray[np.bool_]]:
-    """Give the widths of a row of dashes in digit heights, and where its ink is; else nothing."""
-    none = np.zeros(mask.shape, np.bool_)
+    mask: NDArray[np.uint8], inner: Edges, digit: float, until: float
+) -> tuple[tuple[float, ...], NDArray[np.bool_], float]:
+    """Give the widths of a row of dashes in digit heights, and where its ink is; else nothing.
+
+    Gives too where the unit behind them begins, infinity if there is none.
+    """
+    none = (), np.zeros(mask.shape, np.bool_), np.inf
     it = _Strokes(mask, inner)
     if not 0 < len(it.label) < _MOST_STROKES:
-        return (), none
+        return none
     inside = it.within & it.visible & (it.area > (0.07 * digit) ** 2)
+    unit = (it.x + it.x1) / 2 > until
+    inside &= ~unit
     flat = (it.w > 1.2 * it.h) & (it.h < 0.3 * digit) & (it.fill > 0.6)
     bars = np.flatnonzero(inside & flat & (it.w < 2 * _DASH * digit))
     if not len(bars) or (inside & ~flat).any():
-        return (), none
+        return none
     bars = bars[np.argsort(it.x[bars], kind="stable")]
     gaps = it.x[bars][1:] - it.x1[bars][:-1]
     alike = (
@@ -160,20 +170,27 @@ def _dashes(
         # The bar of a 7 stands above the middle of its line, the foot of a 1 below it.
         and abs(np.mean(it.y[bars] + it.y1[bars]) - inner[1] - inner[3]) / 2 < _MIDDLE * digit
     )
-    if not alike:
-        return (), none
-    return tuple(float(w) for w in it.w[bars] / digit), np.isin(it.labels, it.label[bars])
+    end = float(it.x[unit].min(initial=np.inf))
+    if not alike or end < it.x1[bars[-1]]:
+        return none
+    return tuple(float(w) for w in it.w[bars] / digit), np.isin(it.labels, it.label[bars]), end
 
 
-def _alone(work: NDArray[np.uint8], bars: NDArray[np.bool_], inner: Edges, digit: float) -> bool:
-    """Tell whether what is around dashes is so even that no stroke of a digit can hide in it."""
+def _alone(
+    work: NDArray[np.uint8], bars: NDArray[np.bool_], inner: Edges, digit: float, end: float
+) -> bool:
+    """Tell whether what is around dashes is so even that no stroke of a digit can hide in it.
+
+    ``end`` is where a unit behind them begins: up to it all must be even.
+    """
     reach = 2 * round(_AROUND * digit) + 1
     grown = cv2.dilate(bars.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
     band = np.zeros(work.shape, np.bool_)
     middle = (inner[1] + inner[3]) / 2
     x, x1 = np.flatnonzero(bars.any(axis=0))[[0, -1]]
     rows = slice(max(0, int(middle - 0.6 * digit)), int(middle + 0.6 * digit) + 1)
-    band[rows, max(0, x - round(0.3 * digit)) : x1 + round(0.3 * digit)] = True
+    after = x1 + round(0.3 * digit) if np.isinf(end) else int(end - _AROUND * digit)
+    band[rows, max(0, x - round(0.3 * digit)) : max(x1 + 1, after)] = True
     ground = work[band & ~grown].astype(np.float64)
     if ground.size == 0:
         return False
@@ -490,8 +507,13 @@ class _Strokes:
         return sized & band & (self.fill > 0.1)
 
 
-def _row(mask: NDArray[np.uint8], inner: Edges, height: float, light: bool) -> _Row | None:
-    """Take the strokes of one split that stand in one row; score how like digits they look."""
+def _row(
+    mask: NDArray[np.uint8], inner: Edges, height: float, light: bool, far: float
+) -> _Row | None:
+    """Take the strokes of one split that stand in one row; score how like digits they look.
+
+    A gap of more than ``far`` digit heights ends it.
+    """
     it = _Strokes(mask, inner)
     if not 0 < len(it.label) < _MOST_STROKES:
         return None
@@ -503,7 +525,7 @@ def _row(mask: NDArray[np.uint8], inner: Edges, height: float, light: bool) -> _
     head, foot = float(np.median(it.y[mates])), float(np.median(it.y1[mates]))
     member = mates | it.marks(head, foot) | it.letters(head, foot)
     glyphs = np.flatnonzero(member)[np.argsort(it.x[member], kind="stable")]
-    own = _run(it, glyphs, mates, digit)
+    own = _run(it, glyphs, mates, far * digit)
     if not mates[own].any():
         return None
     signs = it.signs(head, foot)
@@ -572,15 +594,15 @@ def _run(
     it: _Strokes,
     glyphs: NDArray[np.intp],
     mates: NDArray[np.bool_],
-    digit: float,
+    far: float,
 ) -> NDArray[np.intp]:
-    """Choose the run of strokes that is the figure: seen whole enough, and close together."""
+    """Choose the strokes that are the figure: seen whole enough, with no gap wider than ``far``."""
     x, x1 = it.x, it.x1
     kept = [int(k) for k in glyphs if it.visible[k]]
     runs: list[list[int]] = []
     reach = -np.inf
     for k in kept:
-        if not runs or x[k] - reach > _FAR * digit:
+        if not runs or x[k] - reach > far:
             runs.append([])
         runs[-1].append(k)
         reach = max(reach, x1[k])

@@ -30,27 +30,34 @@ class Subject:
     """One figure in a picture: ``box`` is where it must lie, px of ``picture``.
 
     ``picture`` reaches beyond the box where the capture does, so that neighbours are seen whole.
-    ``height`` is the expected digit height, px, 0 if unknown.
+    ``height`` is the expected digit height, px, 0 if unknown. ``spaced``: spaces may stand
+    in it.
     """
 
-    def __init__(self, picture: Picture, box: Edges, height: float = 0.0) -> None:
+    def __init__(
+        self, picture: Picture, box: Edges, height: float = 0.0, spaced: bool = False
+    ) -> None:
         self._picture = picture
         self._box = box
         self._height = height
+        self._spaced = spaced
 
     @cached_property
     def ink(self) -> Ink | None:
         """The strokes of the figure; None where nothing looks like strokes."""
-        return find_ink(self._picture, self._box, self._height)
+        return find_ink(self._picture, self._box, self._height, self._spaced)
 
     @property
     def sure(self) -> bool:
         """The ink could be told safely."""
         return self.ink is not None and self.ink.sure
 
-    def shows_dashes(self, mark: str) -> bool:
-        """Tell whether nothing but the dashes of ``mark`` is drawn, which may touch each other."""
-        widths = find_dashes(self._picture, self._box, self._height)
+    def shows_dashes(self, mark: str, until: float = np.inf) -> bool:
+        """Tell whether nothing but the dashes of ``mark`` is drawn, which may touch each other.
+
+        A unit may stand right of ``until``, px of the picture.
+        """
+        widths = find_dashes(self._picture, self._box, self._height, until)
         joined = len(widths) == 1 and widths[0] > _JOINED * len(mark)
         return len(widths) == len(mark) or joined
 

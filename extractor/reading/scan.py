@@ -7,6 +7,7 @@ looks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
@@ -18,12 +19,12 @@ from numpy.typing import NDArray
 
 from extractor.reading.asking import Ask, View, gather
 from extractor.reading.ctc import Columns, path_sums
-from extractor.reading.figures import Parted, part
+from extractor.reading.figures import LIKE_DIGITS, Parted, part
 from extractor.reading.ink import Edges
 from extractor.reading.interface import Picture
 from extractor.reading.looks import stretched
 from extractor.reading.own import OwnReader
-from extractor.records import Kind, Look
+from extractor.records import Look
 
 SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
@@ -34,15 +35,17 @@ _HARDLY_LESS = 0.1  # path sum of a figure that a look did not take but cannot r
 _BESIDE = 1.2  # digit heights beside the box that are shown with it
 _ABOVE = 0.12  # and above and below it
 _MARGIN = 0.12  # ground left around a figure cut close, in digit heights
+_FARTHER = 0.45  # digit heights that an edge of that cut may move by, to be clear of strokes
+_STROKED = 0.3  # share of the figure's contrast in a column from which it has a stroke
+_SLANT = 0.1  # digit heights that a slanted digit may reach beyond half-way to its neighbour
 _WIDE, _NARROW, _LONG = 0.36, 0.16, 0.5  # half a digit's, a mark's, a sign's width, likewise
 _MARKS = frozenset(".,:'1")
 _FIGURE = frozenset("0123456789.,:'+-")
 _Unread = Literal["", "ink", "sign"]
-_APART: dict[Kind, float] = {
-    "number": 1.5, "percentage": 1.5, "duration": 2.1, "size": 2.1, "word": 1.7,
-}  # fmt: skip
+_APART = 1.5
 """Digit heights between the middles of two characters that do not belong together."""
-_SPACED = 2.1  # the same where a space parts thousands: it is as wide as a digit in even letters
+_WORDS_APART = 1.7  # the same of words
+_SPACED = 2.1  # and where spaces stand in a figure: as wide as a digit in even letters
 
 _LIKE_SIGNS = frozenset("~_=·*^")
 SIGNS = frozenset("+-")
@@ -70,7 +73,7 @@ _ALIKE = 1.3  # and to a letter that a digit may have been taken for
 _MAY_BE_DIGIT = 0.1  # probability of a digit where a letter was read
 _LIKE_ZERO = 2.2  # and to one that only a zero can be: no unit begins so
 _BETWEEN = 1.6  # and to a sure one
-_LIKE_DIGITS = frozenset("OoQDIl|SBZzbqgG")  # letters at an edge that may be digits
+_LIKE_DIGITS = frozenset(LIKE_DIGITS + "zbqgG")  # letters at an edge that may be digits
 _ZEROS = frozenset("OoQD")
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
 _BARE = 1.25  # heights of a digit that a bare crop has at least
@@ -108,6 +111,7 @@ class Scan:
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it.
     ``digits``: how many were seen in the box, though they may make no figure of its kind.
+    ``until``: where the unit begins that stands behind dashes, px of the target's picture.
     ``whole``: no strokes like the figure's were left unread beside it, but such in which the second
     net sees nothing. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
     ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
@@ -120,6 +124,7 @@ class Scan:
     plain: bool = False
     unit: str = ""
     digits: int = 0
+    until: float = math.inf
     whole: bool = True
     busy: bool = False
     views: list[View] = field(default_factory=list)
@@ -258,6 +263,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
         found.digits = _digits_in(line, crop, target)
+        found.until = _dashes_end(line, crop, target)
         spot = _spot(line, crop, target)
         if spot is None:
             continue
@@ -327,6 +333,22 @@ def _digits_in(line: Columns, crop: _Crop, target: Target) -> int:
     )
 
 
+def _dashes_end(line: Columns, crop: _Crop, target: Target) -> float:
+    """Tell where a unit begins that is read behind dashes in the box; infinity if none is."""
+    x0, _, x1, _ = target.box
+    read = [
+        (line.characters[k - 1], (first + after) / 2 * line.px + crop.x)
+        for k, first, after, _ in line.runs()
+    ]
+    held = [(char, x) for char, x in read if char != " " and x0 <= x <= x1]
+    parted = part("".join(char for char, _ in held), target.ask.kind, target.ask.missing)
+    if not target.ask.dashes or parted is None or not parted.unit or parted.start:
+        return math.inf
+    if parted.text != target.ask.dashes:
+        return math.inf
+    return (held[parted.end - 1][1] + held[parted.end][1]) / 2
+
+
 def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
     """Give the target that ``picture`` shows alone, drawn ``wider``."""
     box = (0.0, 0.0, float(picture.shape[1]), float(picture.shape[0]))
@@ -370,9 +392,10 @@ def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], nam
     sums = iter(path_sums([spot.window for spot in seen], [spot.path for spot in seen]).tolist())
     for spot, line, (found, target) in zip(spots, lines, asked, strict=True):
         p = next(sums) if spot is not None else 0.0
-        if spot is None or p < SURE:
-            columns = line if spot is None else line.part(spot.first, spot.after)
-            found.views.append(gather(name, columns, target.ask))
+        if spot is None or spot.unsure or p < SURE:
+            # What was read behind it may be a digit of it.
+            whole = line if spot is None or spot.unsure else line.part(spot.first, spot.after)
+            found.views.append(gather(name, whole, target.ask))
             continue
         parted = Parted(spot.text, "", 0, len(spot.line))
         columns = line.part(spot.first, spot.after)
@@ -486,8 +509,9 @@ def _group(glyphs: Sequence[_Glyph], target: Target) -> tuple[int, int]:
 
 
 def _apart(ask: Ask) -> float:
-    spaced = ask.marks is not None and ask.marks.thousands == " "
-    return _SPACED if spaced else _APART[ask.kind]
+    if ask.spaced:
+        return _SPACED
+    return _WORDS_APART if ask.kind == "word" else _APART
 
 
 def _may_be_sign(glyphs: Sequence[_Glyph], digit: float) -> bool:
@@ -621,11 +645,40 @@ def _close(target: Target, around: _Crop, spot: _Spot) -> tuple[Picture, float, 
     band = _band(picture[:, left:right], target.height)
     if band is None:
         return picture[:, left:right], 0.0, _left_unread(picture, target, around.x, spot)
+    left, right = _clear_of_strokes(picture[band[0] : band[1]], left, right, target.digit, spot)
     margin = _MARGIN * (band[1] - band[0])
     # A comma hangs below the digits' feet.
     top, low = max(0, int(band[0] - margin)), min(high, int(np.ceil(band[1] + 1.5 * margin)))
     unread = _left_unread(picture[top:low], target, around.x, spot)
     return picture[top:low, left:right], float(band[1] - band[0]), unread
+
+
+def _clear_of_strokes(
+    rows: Picture, left: int, right: int, digit: float, spot: _Spot
+) -> tuple[int, int]:
+    """Move the edges of a cut that go through a stroke out of it, and leave ground beside it.
+
+    Wide and slanted digits reach farther from their middles than others. An edge stays where no
+    column without strokes is near: a scene has strokes everywhere.
+    """
+    spans = np.ptp(rows, axis=0).max(axis=1)
+    inked = spans > _STROKED * np.percentile(spans[left:right], 90)
+    slant, reach = _SLANT * digit, round(_FARTHER * digit)
+    most = min(rows.shape[1], int(np.ceil(spot.right + slant)), right + reach)
+    least = max(0, int(spot.left - slant), left - reach)
+    margin = max(1, round(_MARGIN * digit))
+    right += _out_of_stroke(inked[right - 1 : most], margin)
+    left -= _out_of_stroke(inked[least : left + 1][::-1], margin)
+    return left, right
+
+
+def _out_of_stroke(inked: NDArray[np.bool_], margin: int) -> int:
+    """Tell how far to go out of a stroke at the first column: ``margin`` beyond it, if there is."""
+    if not len(inked) or not inked[0] or inked.all():
+        return 0
+    end = int(np.argmin(inked))
+    room = inked[end : end + margin]
+    return end - 1 + (int(np.argmax(room)) if room.any() else len(room))
 
 
 def _is_busy(around: _Crop, target: Target, spot: _Spot) -> bool:
