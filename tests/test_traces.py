@@ -344,6 +344,18 @@ def test_a_near_colour_now_above_and_now_below_is_flagged(
     assert "two-lines" in flags(judged)
 
 
+@pytest.mark.parametrize("colour", ["#cc6b36", "#b8632f", "#c2603b"])
+@pytest.mark.parametrize("samples", [120, 2000])
+def test_without_loss_no_near_colour_hides(samples: int, colour: str, reader: FigureReader) -> None:
+    """Ten code values away, now above and now below from sample to sample."""
+    spec = replace(rate(samples, 44), dark=samples == 120)
+    px = 80 / (0.8 * spec.size[1] * spec.density)
+    noise = np.random.default_rng(45).normal(0, 0.6 * spec.width * spec.density * px, samples)
+    pair = replace(spec, other=spec.v + noise, other_colour=colour)
+    assert "two-lines" in flags(read(matplotlib_chart(pair), reader)[1])
+    assert "two-lines" not in flags(read(matplotlib_chart(spec), reader)[1])
+
+
 @pytest.mark.parametrize("quality", [50, 80])
 @pytest.mark.parametrize(
     "style", [{}, {"fill": True}, {"average": True}, {"step": True}, {"width": 1.3}]
