@@ -25,7 +25,7 @@ from extractor.reading.training import coding
 from extractor.reading.training.bundle import licence
 from extractor.reading.training.charset import CLASSES, DRAWN, encode, fold
 from extractor.reading.training.feed import batches, middles
-from extractor.reading.training.letters import draw_line, draw_style
+from extractor.reading.training.letters import draw_line, draw_style, in_few_dots
 from extractor.reading.training.sheets import Crop, scattered, stream, with_remains
 from extractor.reading.training.stock import Stock
 
@@ -127,6 +127,21 @@ def test_remains_of_other_digits_are_fainter_than_those_that_are_read(bundle: Pa
         assert more.max() <= 0.45 * 255 + 1
         left += more.max() > 20
     assert left >= 5
+
+
+def test_letters_in_few_dots_are_made_of_squares_of_ink(bundle: Path) -> None:
+    stock, rng = Stock(bundle, "train"), np.random.default_rng(6)
+    seen = 0
+    while seen < 5:
+        style = in_few_dots(draw_style(stock, 30.0, rng), rng)
+        if not style.dot:
+            continue
+        mask, dot = style.glyph("5", 1.0, style.face).mask, style.dot
+        assert set(np.unique(mask)) <= {0, 255}
+        assert 5 <= mask.shape[0] / dot <= 13
+        small = mask[::dot, ::dot]
+        assert (mask == np.repeat(np.repeat(small, dot, axis=0), dot, axis=1)).all()
+        seen += 1
 
 
 def test_training_spoils_other_crops_than_the_tests_are_made_of(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from extractor.reading.training.segments import SegmentFace, draw_face
 from extractor.reading.training.stock import Face, Glyph, Pixels, Stock
 
+_INKED = 96  # coverage of 255 from which a dot is ink: thin strokes stay whole
 TOUCHING = 0.1  # em: parts of a line that stand closer touch, the others have a space between
 
 
@@ -24,7 +25,8 @@ class Style:
     (1: hinted, whole px); ``slant`` px sideways a px upwards; ``width`` a factor; ``weight`` and
     ``rounding`` in em; ``waist`` how far the middle of the letters is lifted, in letter heights;
     ``spacing`` in em; ``gamma`` of the coverage; ``unlit`` how much is seen of segments that are
-    off, 0 to 1; ``apart``: units and captions never touch the figure.
+    off, 0 to 1; ``apart``: units and captions never touch the figure; ``dot`` px (at ``over``
+    times) of each dot that letters drawn in few are made of, without grey, 0: none.
     """
 
     face: Face | SegmentFace
@@ -39,6 +41,7 @@ class Style:
     gamma: float = 1.0
     unlit: float = 0.0
     apart: bool = False
+    dot: int = 0
     glyphs: dict[tuple[str, float], Glyph] = field(default_factory=dict, repr=False)
     fonts: dict[tuple[int, float], Any] = field(default_factory=dict, repr=False)
 
@@ -46,10 +49,13 @@ class Style:
         """Draw a character ``ratio`` times as large as the style says, at ``over`` times."""
         key = (char, ratio)
         if key not in self.glyphs:
-            size = self.em * self.over * ratio
+            dot = self.dot or 1
+            size = self.em * self.over * ratio / dot
             if (id(face), ratio) not in self.fonts:
-                self.fonts[id(face), ratio] = face.font(size if self.over > 1 else round(size))
-            self.glyphs[key] = face.glyph(char, size, self.fonts[id(face), ratio])
+                smooth = self.over > 1 and not self.dot
+                self.fonts[id(face), ratio] = face.font(size if smooth else max(1, round(size)))
+            glyph = face.glyph(char, size, self.fonts[id(face), ratio])
+            self.glyphs[key] = _in_dots(glyph, dot) if self.dot else glyph
         return self.glyphs[key]
 
 
@@ -66,6 +72,13 @@ class Line:
     boxes: NDArray[Any]
     part: NDArray[np.int8]
     spaced: NDArray[np.bool_]
+
+
+def _in_dots(glyph: Glyph, dot: int) -> Glyph:
+    """Enlarge a small glyph to square dots, each ink or none."""
+    mask = np.where(glyph.mask > _INKED, np.uint8(255), np.uint8(0))
+    large = np.repeat(np.repeat(mask, dot, axis=0), dot, axis=1)
+    return Glyph(large, dot * glyph.dx, dot * glyph.dy, dot * float(round(glyph.advance)))
 
 
 def draw_style(stock: Stock, letter: float, rng: np.random.Generator, hand: bool = False) -> Style:
@@ -96,6 +109,20 @@ def draw_style(stock: Stock, letter: float, rng: np.random.Generator, hand: bool
     if rng.random() < 0.3:
         style.rounding = float(rng.uniform(0.01, 0.05))
     return style
+
+
+def in_few_dots(style: Style, rng: np.random.Generator) -> Style:
+    """Give the style as pixel fonts are: its face in few dots of several px each.
+
+    There are few pixel fonts, and one that nets have not met they misread with certainty.
+    """
+    if style.face.kind in ("pixel", "segment"):
+        return style
+    letter = style.em * style.over * 0.7
+    dot = max(2 if style.over == 1 else style.over, round(letter / rng.uniform(6.5, 11)))
+    return replace(
+        style, dot=dot, slant=0.0, waist=0.0, rounding=0.0, weight=0.0, glyphs={}, fonts={}
+    )
 
 
 def draw_line(

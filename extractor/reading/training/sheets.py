@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 
 from extractor.reading.training import coding, texts
 from extractor.reading.training.charset import encode
-from extractor.reading.training.letters import Line, Style, draw_line, draw_style
+from extractor.reading.training.letters import (
+    Line,
+    Style,
+    draw_line,
+    draw_style,
+    in_few_dots,
+)
 from extractor.reading.training.stock import Pixels, Stock
 
 WIDTH, HEIGHT = 512, 320
@@ -26,6 +32,7 @@ _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not be
 _HANDS = 0.03  # share of the sheets that are written by hand, on which nothing is to be read
 _REMAINS = 0.12  # share of training's lines whose digits keep strokes of others, as in poor films
 _MOST_REMAINS = 0.45  # of their strength
+_DOTTED = 0.06  # share of training's styles that are drawn in few dots, as pixel fonts are
 _WIDELY = 0.2  # share of training's loose crops that show far more ground beside the figure
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
@@ -306,6 +313,8 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
     y, row = int(rng.integers(0, 8)), 0
     letters = np.exp(rng.uniform(np.log(8.5), np.log(58.0), 4))
     pool = [draw_style(stock, float(letter), rng, sheet.hand) for letter in letters]
+    if sheet.training and not sheet.hand:
+        pool = [in_few_dots(each, rng) if rng.random() < _DOTTED else each for each in pool]
     while y < HEIGHT - 12:
         chosen = [int(k) for k in rng.integers(0, len(pool), 2)]
         styles = [pool[k] for k in chosen]
