@@ -417,6 +417,20 @@ def test_words_are_found_where_they_stand() -> None:
     assert word.box.w * word.box.h < 3 * truth.w * truth.h
 
 
+@pytest.mark.parametrize("above", range(356, 412, 8))
+def test_text_where_bands_meet_is_found_whole(above: int) -> None:
+    """A capture of 1000 × 640 is looked at in two bands, from 0 to 400 and from 304 on."""
+    capture = np.full((640, 1000, 3), (24, 26, 32), np.uint8)
+    drawing = draw("64", size=40)
+    high, wide = drawing.image.shape[:2]
+    top = above - round(drawing.box.y)
+    capture[top : top + high, 200 : 200 + wide] = drawing.image
+    (word,) = default_reader().find_words(capture)
+    assert word.text == "64"
+    assert word.box.y <= above + 2
+    assert word.box.bottom >= above + drawing.box.h - 2
+
+
 def test_the_identity_names_weights_and_libraries() -> None:
     identity = reader_identity()
     assert default_reader().identity == identity

@@ -17,7 +17,7 @@ from extractor.records import Found
 if TYPE_CHECKING:
     from extractor.locate.matching import Match
 
-METHOD = "landmarks-7"
+METHOD = "landmarks-8"
 """Names the way of locating in the cache's keys: a change of results changes it."""
 
 _REMEMBERED = 32

@@ -53,10 +53,8 @@ class WordFinder:
             piece = image[int(top) : None if last else int(top + band)]
             for box in self._find(piece, scale):
                 # What a band's edge cuts stands whole in the next band.
-                whole = (top == 0 or box.y > 0) and (last or box.bottom < len(piece))
-                moved = Box(box.x, box.y + int(top), box.w, box.h)
-                if whole and not any(_same(moved, other) for other in boxes):
-                    boxes.append(moved)
+                if (top == 0 or box.y > 0) and (last or box.bottom < len(piece)):
+                    _add(boxes, Box(box.x, box.y + int(top), box.w, box.h))
             if last:
                 return sorted(boxes, key=lambda box: (box.y, box.x))
             top += step
@@ -85,6 +83,13 @@ class WordFinder:
             y1 = min(float(height), (y + h + grow) * down)
             boxes.append(Box(x0, y0, x1 - x0, y1 - y0))
         return boxes
+
+
+def _add(boxes: list[Box], found: Box) -> None:
+    """Add a box to those of other bands; of one text, which an edge may cut, the largest stays."""
+    same = [box for box in boxes if _same(found, box)]
+    if all(found.w * found.h > box.w * box.h for box in same):
+        boxes[:] = [box for box in boxes if box not in same] + [found]
 
 
 def _same(one: Box, other: Box) -> bool:
