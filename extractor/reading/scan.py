@@ -262,8 +262,10 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     lines = reader.look([crop.picture for crop in crops], "first")
     works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
-        found.digits = _digits_in(line, crop, target)
-        found.until = _dashes_end(line, crop, target)
+        held = _read_in_box(line, crop, target)
+        # A chance likeness in a scene is no digit.
+        found.digits = sum(char.isdigit() and peak >= _LETTER for char, _, peak in held)
+        found.until = _dashes_end(held, target.ask)
         spot = _spot(line, crop, target)
         if spot is None:
             continue
@@ -322,29 +324,25 @@ def _without_spaces(spot: _Spot) -> NDArray[np.float64]:
     return merged
 
 
-def _digits_in(line: Columns, crop: _Crop, target: Target) -> int:
-    """Count the digits seen in the box beyond chance likeness."""
-    x0, _, x1, _ = target.box
-    return sum(
-        line.characters[k - 1].isdigit()
-        and peak >= _LETTER
-        and x0 <= (first + after) / 2 * line.px + crop.x <= x1
-        for k, first, after, peak in line.runs()
-    )
+def _read_in_box(line: Columns, crop: _Crop, target: Target) -> list[tuple[str, float, float]]:
+    """Give the characters read in the box but spaces: each, its middle, its likeliest column.
 
-
-def _dashes_end(line: Columns, crop: _Crop, target: Target) -> float:
-    """Tell where a unit begins that is read behind dashes in the box; infinity if none is."""
+    The middle is in px of the target's picture.
+    """
     x0, _, x1, _ = target.box
     read = [
-        (line.characters[k - 1], (first + after) / 2 * line.px + crop.x)
-        for k, first, after, _ in line.runs()
+        (line.characters[k - 1], (first + after) / 2 * line.px + crop.x, peak)
+        for k, first, after, peak in line.runs()
     ]
-    held = [(char, x) for char, x in read if char != " " and x0 <= x <= x1]
-    parted = part("".join(char for char, _ in held), target.ask.kind, target.ask.missing)
-    if not target.ask.dashes or parted is None or not parted.unit or parted.start:
+    return [(char, x, peak) for char, x, peak in read if char != " " and x0 <= x <= x1]
+
+
+def _dashes_end(held: Sequence[tuple[str, float, float]], ask: Ask) -> float:
+    """Tell where a unit begins that is read behind dashes; infinity if none is."""
+    if not ask.dashes:
         return math.inf
-    if parted.text != target.ask.dashes:
+    parted = part("".join(char for char, _, _ in held), ask.kind, ask.missing)
+    if parted is None or parted.text != ask.dashes or not parted.unit or parted.start:
         return math.inf
     return (held[parted.end - 1][1] + held[parted.end][1]) / 2
 

@@ -21,7 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from drawn_charts import Drawn, Spec, errors, gnuplot_chart, matplotlib_chart, rate, read
+from drawn_charts import Spec, errors, gnuplot_chart, matplotlib_chart, rate, read
 
 from extractor.reading import default_reader
 
@@ -30,7 +30,11 @@ _WRONG_EDGE, _WRONG_LINE = 1.5, 1.0  # px off at the 95th percentile: low or hig
 
 @dataclass(frozen=True)
 class Case:
-    """A chart to be read: what it is, and what came of it."""
+    """A chart to be read: what it is, and what came of it.
+
+    ``apart``: code values between the colours; ``off``: what was read is off the truth by, times
+    what counts as wrong.
+    """
 
     spec: Spec
     maker: str
@@ -101,10 +105,8 @@ def _hex(colour: np.ndarray) -> str:
 
 def looked_at(case: Case, folder: str) -> Case:
     """Draw a case, read it, and hold it against the truth."""
-    maker = case.maker
-    drawn: Drawn = (
-        matplotlib_chart(case.spec) if maker == "matplotlib" else gnuplot_chart(case.spec, folder)
-    )
+    by_matplotlib = case.maker == "matplotlib"
+    drawn = matplotlib_chart(case.spec) if by_matplotlib else gnuplot_chart(case.spec, folder)
     _, judged = read(drawn, default_reader())
     codes = tuple(doubt.code for doubt in judged.doubts)
     if not judged.t:
@@ -137,9 +139,10 @@ def main() -> None:
             counts["single"] += 1
             counts["single, two-lines"] += "two-lines" in one.codes
             counts["single, wrong in silence"] += one.wrong and not one.codes
-            if (both.wrong and not both.codes) or one.codes or one.wrong:
-                print("pair  " if both.wrong and not both.codes else "single", end=" ")
-                print((both if both.wrong and not both.codes else one).words(), flush=True)
+            if both.wrong and not both.codes:
+                print("pair", both.words(), flush=True)
+            if one.wrong or one.codes:
+                print("single", one.words(), flush=True)
     for name, n in counts.items():
         print(f"{name}: {n}")
 

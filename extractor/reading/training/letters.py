@@ -55,7 +55,7 @@ class Style:
                 smooth = self.over > 1 and not self.dot
                 self.fonts[id(face), ratio] = face.font(size if smooth else max(1, round(size)))
             glyph = face.glyph(char, size, self.fonts[id(face), ratio])
-            self.glyphs[key] = _in_dots(glyph, dot) if self.dot else glyph
+            self.glyphs[key] = _in_dots(glyph, dot) if dot > 1 else glyph
         return self.glyphs[key]
 
 
