@@ -357,6 +357,24 @@ def test_without_loss_no_near_colour_hides(samples: int, colour: str, reader: Fi
 
 
 @pytest.mark.parametrize("quality", [50, 80])
+@pytest.mark.parametrize("how", ["waves", "own noise"])
+@pytest.mark.parametrize("samples", [120, 300])
+def test_edges_that_turn_together_too_far_apart_are_two_lines(
+    samples: int, how: str, quality: int, reader: FigureReader
+) -> None:
+    """The form alone tells it, at ten code values and in any coding."""
+    spec = replace(rate(samples, 46, noise=0.8), quality=quality, dark=how == "waves")
+    css = 0.9 * spec.width * 80 / (0.8 * spec.size[1])
+    beside = {
+        "waves": 1.3 * css * np.sin(spec.t / 40),
+        "own noise": np.random.default_rng(47).normal(0, css, samples),
+    }[how]
+    pair = replace(spec, other=spec.v + beside, other_colour="#cc6b36")
+    assert "two-lines" in flags(read(matplotlib_chart(pair), reader)[1])
+    assert "two-lines" not in flags(read(matplotlib_chart(spec), reader)[1])
+
+
+@pytest.mark.parametrize("quality", [50, 80])
 @pytest.mark.parametrize(
     "style", [{}, {"fill": True}, {"average": True}, {"step": True}, {"width": 1.3}]
 )

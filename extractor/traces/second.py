@@ -1,8 +1,9 @@
 """Signs that a second line of the colour is drawn: apart from the line, on it or right beside it.
 
-Four things tell: other ink of the colour that could as well be the line; stretches that run
-straight and are thicker than the line is wide; a second colour, or mixtures with it, where nothing
-was lost in coding; and where something was, another tone above than below, now or all along. Lossy
+Five things tell: other ink of the colour that could as well be the line; stretches that run
+straight and are thicker than the line is wide; others, too, whose edges turn together; a second
+colour, or mixtures with it, where nothing was lost in coding; and where something was, another tone
+above than below, now or all along. Lossy
 coders make tones of their own, by more than near colours differ, but by where the line lies in the
 coder's blocks: what goes with that, and what differs from block to block, proves nothing.
 """
@@ -69,6 +70,18 @@ _SPANS = ((1.0, 0.11), (2.0, 0.05))
 The outlines of a dense line are seldom straight by chance, the less often the longer they are.
 """
 
+_TURNS = 32
+"""Columns over which the edges are held against one another."""
+_KNOWN, _STEEPEST = 0.6, 1.5
+"""Share of them that must tell, and slope up to which a column does."""
+_ALIKE, _EDGE_ERROR = 0.6, 0.15
+"""Correlation of how the edges turn from which they turn together; what coding errs by, px²."""
+_OVER, _OVER_PX = 0.15, 0.4
+"""What the ink is thicker than the line there, widths and px: all but a tenth of the columns."""
+_FUSED = 0.32
+"""Share of the stretches that must be so: in single lines at most a quarter are, of touching pairs
+with at most a sample on three px mostly more than half."""
+
 
 def second_line(
     off: Plane, ink: Numbers, runs: Runs, chosen: Whole, top: Numbers, bottom: Numbers, pen: float
@@ -82,6 +95,7 @@ def second_line(
     return max(
         _other_ink(runs, chosen, pen),
         _thick(top, bottom, pen),
+        _fused(top, bottom, pen),
         _two_colours(off, ink, top, bottom) if exact else _two_tones(off, top, bottom, pen),
     )
 
@@ -134,6 +148,39 @@ def _fits(edge: Numbers, reach: int) -> tuple[Numbers, Numbers, Numbers]:
     slope = around @ along / (along @ along)
     square = ((around - height[:, None] - slope[:, None] * along) ** 2).mean(axis=1)
     return height, slope, np.sqrt(square)
+
+
+def _fused(top: Numbers, bottom: Numbers, pen: float) -> float:
+    """Share of the stretches that are too thick though their edges turn together; 0 unless many.
+
+    Where samples stand apart, both edges of a line follow it, at its own width; where they stand so
+    close that strokes merge, the ink is thicker, but each edge goes its own way.
+    """
+    reach = max(2, round(pen))
+    columns = len(top)
+    if columns < _TURNS + 2 * reach:
+        return 0.0
+    edges = np.stack([top, bottom])
+    turns = np.full_like(edges, np.nan)
+    before, after = edges[:, : -2 * reach], edges[:, 2 * reach :]
+    turns[:, reach:-reach] = after - 2 * edges[:, reach:-reach] + before
+    slope = np.gradient(edges.mean(axis=0))
+    surplus = bottom - top - pen * np.sqrt(1 + slope**2)
+    telling = np.isfinite(turns).all(axis=0) & (np.abs(slope) < _STEEPEST)
+    fused = []
+    for begin in range(0, columns - _TURNS + 1, _TURNS // 2):
+        at = begin + np.flatnonzero(telling[begin : begin + _TURNS])
+        if len(at) < _KNOWN * _TURNS:
+            continue
+        some = turns[:, at]
+        ends = np.percentile(some, [5, 95], axis=1)[..., None]  # a dip says little of the others
+        upper, lower = np.clip(some, *ends)
+        size = np.sqrt(np.mean(upper**2) * np.mean(lower**2))
+        alike = np.mean(upper * lower) > _ALIKE * (size + _EDGE_ERROR)
+        over = np.percentile(surplus[at], 10) > max(_OVER * pen, _OVER_PX)
+        fused.append(alike and over)
+    share = float(np.mean(fused)) if len(fused) >= _LEAST // 2 else 0.0
+    return share if share > _FUSED else 0.0
 
 
 def _two_colours(off: Plane, ink: Numbers, top: Numbers, bottom: Numbers) -> float:
