@@ -1,11 +1,12 @@
-"""Train both nets at once on lines drawn beside the GPUs, by trainers that are processes.
+"""Train both nets at once, or one, on lines drawn beside the GPUs, by trainers that are processes.
 
     python -m extractor.reading.training.train BUNDLE.zip OUT --minutes 9.8 --total 19.6
 
 The first net has one trainer; the second, which takes far longer, has one on each further GPU: they
-take batches of their own and share gradients. A later run with the same OUT goes on from its
-checkpoints (one a net, at most 16 MiB) until ``--total`` minutes are trained. Seeds are fixed; how
-many lines are drawn, and how often each is used, depends on the machine.
+take batches of their own and share gradients. With ``--only NET`` all trainers train that net. A
+later run with the same OUT goes on from its checkpoints (one a net, at most 16 MiB) until
+``--total`` minutes are trained. Seeds are fixed; how many lines are drawn, and how often each is
+used, depends on the machine.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ _WARM = 1000  # steps until the highest rate is reached
 _POOL = 2000  # batches kept for further uses, each time altered otherwise
 _WORST, _HARD = 0.02, 0.12  # of a batch's lines by loss: the share that nobody can read, the hard
 _SAID = 1.0  # minutes between two reports
-_MEET = "second.meet"  # the file by which the second net's trainers find each other
+_MEET = "trainers.meet"  # the file by which the trainers of a net find each other
 _TOGETHER = 16  # steps after which the trainers of a net agree on the time
 
 
@@ -62,8 +63,10 @@ class Seat:
         return self.rank == 0
 
 
-def seats(trainers: int) -> list[Seat]:
-    """Give the first net one trainer and the second net the others."""
+def seats(trainers: int, only: str | None = None) -> list[Seat]:
+    """Give the first net one trainer and the second net the others, or all to ``only`` one."""
+    if only is not None:
+        return [Seat(only, rank, trainers) for rank in range(trainers)]
     first, second = PLANS
     others = trainers - 1
     return [Seat(first, 0, 1), *(Seat(second, rank, others) for rank in range(others))]
@@ -309,9 +312,9 @@ def _halved(net: nn.Module) -> dict[str, Tensor]:
     return {k: v.half() if v.ndim > 1 else v for k, v in net.state_dict().items()}
 
 
-def minutes_trained(folder: Path) -> float:
+def minutes_trained(folder: Path, only: str | None = None) -> float:
     """Give the minutes that the checkpoints of ``folder`` were trained, 0 if there are none."""
-    paths = [folder / f"{name}.pt" for name in PLANS]
+    paths = [folder / f"{name}.pt" for name in PLANS if only in (None, name)]
     saved = [torch.load(p, map_location="cpu", weights_only=True) for p in paths if p.exists()]
     return max((float(state["minutes"]) for state in saved), default=0.0)
 
@@ -429,7 +432,7 @@ def tuning_crops(bundle: Path, count: int) -> list[Crop]:
 
 def _train(number: int, told: argparse.Namespace, before: float, begun: float) -> None:
     """Be one trainer, the ``number``-th of all."""
-    seat = seats(told.trainers)[number]
+    seat = seats(told.trainers, told.only)[number]
     gpus = torch.cuda.device_count()
     place = torch.device(f"cuda:{number % gpus}" if gpus else "cpu")
     if gpus:
@@ -477,14 +480,18 @@ def main() -> None:
     asked.add_argument("out", type=Path)
     asked.add_argument("--minutes", type=float, default=9.8)
     asked.add_argument("--total", type=float, default=19.6)
-    asked.add_argument("--trainers", type=int, default=max(2, gpus))
-    asked.add_argument("--processes", type=int, default=max(2, cores - 4 * max(2, gpus)))
+    asked.add_argument("--only", choices=list(PLANS))
+    asked.add_argument("--trainers", type=int, help="one a GPU, and one a net at least")
+    asked.add_argument("--processes", type=int, help="that draw; all cores but four a trainer")
     asked.add_argument("--tuning", type=int, default=6000)
     asked.add_argument("--pixels", type=int, default=PIXELS)
     told = asked.parse_args()
+    told.trainers = told.trainers or max(gpus, 1 if told.only else len(PLANS))
+    told.processes = told.processes or max(2, cores - 4 * told.trainers)
     told.out.mkdir(parents=True, exist_ok=True)
     (told.out / _MEET).unlink(missing_ok=True)
-    spawn(_train, (told, minutes_trained(told.out), time.time()), nprocs=told.trainers)
+    before = minutes_trained(told.out, told.only)
+    spawn(_train, (told, before, time.time()), nprocs=told.trainers)
 
 
 if __name__ == "__main__":
