@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from drawn_figures import draw
 
-from extractor.calibration.model import Readout
+from extractor.calibration.model import Quantity, Readout
 from extractor.reading import trust
 from extractor.reading.asking import Ask, View
 from extractor.reading.cascade import FigureReader, Seen, _is_part
 from extractor.reading.ctc import Columns
 from extractor.reading.interface import Picture
-from extractor.reading.own import Looks, likeliest
+from extractor.reading.own import Looks, OwnReader, likeliest
 from extractor.reading.scan import Scan, Target
 from extractor.reading.tesseract import Said
 from extractor.records import Look
@@ -302,6 +302,33 @@ def test_letters_smaller_than_any_trained_ones_are_proposals() -> None:
     (figure,) = FigureReader().read_figures([small])
     assert figure.probability <= trust.PROPOSED
     assert all(a.probability <= trust.PROPOSED for a in figure.alternatives)
+
+
+class Signless(OwnReader):
+    """Never sees a minus sign."""
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
+        seen = super().look(lines, net)
+        for line in seen:
+            at = line.characters.index("-") + 1
+            line.probabilities[:, 0] += line.probabilities[:, at]
+            line.probabilities[:, at] = 0.0
+        return seen
+
+
+@pytest.mark.parametrize(("quantity", "released"), [("current", False), ("clock", True)])
+def test_a_stroke_left_where_a_sign_would_stand_is_never_passed_over(
+    quantity: Quantity, released: bool
+) -> None:
+    """All looks may be cut where the sign ends, and then agree; a clock is never negative."""
+    drawing = draw("-2119", size=34)
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
+    ask = Ask("number", readout=Readout(name="a", kind="number", quantity=quantity))
+    reader = FigureReader(Signless(), Says("2119"), Witness("2119"))
+    (seen,) = reader._see([Target(drawing.image, edges, drawing.height, ask)])
+    assert seen.text == "2119"
+    assert (seen.probability >= RELEASED) is released
 
 
 def test_what_the_own_reader_doubts_is_proposed_but_for_its_sign() -> None:

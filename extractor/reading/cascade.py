@@ -234,6 +234,8 @@ class FigureReader:
             seen = _claiming(seen, _trusted(found, ask))
         elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
+        elif same and found.hides_sign:
+            seen = _no_more_than_proposed(seen)  # all looks may have been cut where the sign ends
         elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
             seen = _no_more_than_proposed(seen)  # they may have been shown a part of it
         if seen.text and seen.text == target.ask.dashes:

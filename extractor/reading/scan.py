@@ -113,7 +113,8 @@ class Scan:
     ``digits``: how many were seen in the box, though they may make no figure of its kind.
     ``until``: where the unit begins that stands behind dashes, px of the target's picture.
     ``whole``: no strokes like the figure's were left unread beside it, but such in which the second
-    net sees nothing. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
+    net sees nothing. ``hides_sign``: it is read unsigned, and a stroke was left unread where its
+    sign would stand. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
     ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
     looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
     often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
@@ -126,6 +127,7 @@ class Scan:
     digits: int = 0
     until: float = math.inf
     whole: bool = True
+    hides_sign: bool = False
     busy: bool = False
     views: list[View] = field(default_factory=list)
     around: Look | None = None
@@ -274,6 +276,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         found.whole = not unread
         spot = replace(spot, alone=False) if unread == "sign" else spot
         found.text = spot.text
+        found.hides_sign = unread == "sign" and spot.text[:1] not in SIGNS
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
     _note_units(works)
     windows = [_without_spaces(work.spot) for work in works]
