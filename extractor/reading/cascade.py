@@ -31,7 +31,7 @@ from extractor.reading.interface import (
 )
 from extractor.reading.looks import Subject, stretched
 from extractor.reading.own import Looks, OwnReader
-from extractor.reading.scan import Scan, Target, scan, trimmed
+from extractor.reading.scan import SIGNS, Scan, Target, scan, trimmed
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
 from extractor.records import (
@@ -234,7 +234,7 @@ class FigureReader:
             seen = _claiming(seen, _trusted(found, ask))
         elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
-        elif same and found.hides_sign:
+        elif found.hides_sign and seen.text[:1] not in SIGNS:
             seen = _no_more_than_proposed(seen)  # all looks may have been cut where the sign ends
         elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
             seen = _no_more_than_proposed(seen)  # they may have been shown a part of it

@@ -3,9 +3,9 @@
 Five things tell: other ink of the colour that could as well be the line; stretches that run
 straight and are thicker than the line is wide; others, too, whose edges turn together; a second
 colour, or mixtures with it, where nothing was lost in coding; and where something was, another tone
-above than below, now or all along. Lossy
-coders make tones of their own, by more than near colours differ, but by where the line lies in the
-coder's blocks: what goes with that, and what differs from block to block, proves nothing.
+above than below, now or all along. Lossy coders make tones of their own, by more than near colours
+differ, but by where the line lies in the coder's blocks: what goes with that, and what differs from
+block to block, proves nothing.
 """
 
 from __future__ import annotations
