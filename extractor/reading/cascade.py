@@ -234,7 +234,7 @@ class FigureReader:
             seen = _claiming(seen, _trusted(found, ask))
         elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
-        elif found.hides_sign and seen.text[:1] not in SIGNS:
+        elif found.hides_sign and seen.text[:1] not in SIGNS and self._is_unsettled(found):
             seen = _no_more_than_proposed(seen)  # all looks may have been cut where the sign ends
         elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
             seen = _no_more_than_proposed(seen)  # they may have been shown a part of it
@@ -246,6 +246,11 @@ class FigureReader:
             height=subject.ink.height if subject.ink else target.height,
             sharpness=sharpness(subject.cut().picture),
         )
+
+    def _is_unsettled(self, found: Scan) -> bool:
+        """Tell whether a stroke where a sign would stand is more than one of many in a scene."""
+        assert found.around is not None
+        return not found.busy or found.around.probability < trust.FAINT_TEXT
 
     def _is_cut(self, subject: Subject) -> bool:
         if subject.touches_border():
