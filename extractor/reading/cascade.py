@@ -234,7 +234,7 @@ class FigureReader:
             seen = _claiming(seen, _trusted(found, ask))
         elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
             seen = _no_more_than_proposed(seen)  # as surely as they, the own reader saw another
-        elif found.hides_sign and seen.text[:1] not in SIGNS and self._is_unsettled(found):
+        elif _may_lack_its_sign(found) and seen.text[:1] not in SIGNS:
             seen = _no_more_than_proposed(seen)  # all looks may have been cut where the sign ends
         elif not found.text and found.digits > sum(char.isdigit() for char in seen.text):
             seen = _no_more_than_proposed(seen)  # they may have been shown a part of it
@@ -246,11 +246,6 @@ class FigureReader:
             height=subject.ink.height if subject.ink else target.height,
             sharpness=sharpness(subject.cut().picture),
         )
-
-    def _is_unsettled(self, found: Scan) -> bool:
-        """Tell whether a stroke where a sign would stand is more than one of many in a scene."""
-        assert found.around is not None
-        return not found.busy or found.around.probability < trust.FAINT_TEXT
 
     def _is_cut(self, subject: Subject) -> bool:
         if subject.touches_border():
@@ -337,6 +332,12 @@ class FigureReader:
             return Look(name, "", 0.0)
         text = ask.settle_mark(parted.text)
         return _as_expected(Look(name, text, said[0].probability), expected, ask)
+
+
+def _may_lack_its_sign(found: Scan) -> bool:
+    """Tell whether a sign was left unread: a bar, or what hides a figure's surroundings too."""
+    faint = found.around is not None and found.around.probability < trust.FAINT_TEXT
+    return found.hides == "bar" or (found.hides == "sign" and faint)
 
 
 def _at_once(looks: Looks, ask: Ask) -> Figure | None:

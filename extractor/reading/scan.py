@@ -41,7 +41,7 @@ _SLANT = 0.1  # digit heights that a slanted digit may reach beyond half-way to 
 _WIDE, _NARROW, _LONG = 0.36, 0.16, 0.5  # half a digit's, a mark's, a sign's width, likewise
 _MARKS = frozenset(".,:'1")
 _FIGURE = frozenset("0123456789.,:'+-")
-_Unread = Literal["", "ink", "sign"]
+_Unread = Literal["", "ink", "sign", "bar"]
 _APART = 1.5
 """Digit heights between the middles of two characters that do not belong together."""
 _WORDS_APART = 1.7  # the same of words
@@ -55,6 +55,7 @@ _ROOM = 0.3  # digit heights left before a sign
 _CORE = 0.15  # digit heights by which a stroke of a figure reaches into its columns
 _JOINED = 0.25  # and by which no digit is wider than half a digit's width
 _BAR = 0.7, 0.15  # digit heights: a sign is no higher, and no shorter, where it touches its digit
+_FLAT_BAR = 0.3  # digit heights: a sign on an even ground is no higher, and no shorter
 _HALF = 0.5  # digit heights from the middle of a character to its end, at most
 _EMPTY = 0.5  # probability that nothing is drawn beside a figure where there is other ink
 _DOT = 0.012  # squared digit heights of ink that is less than a point
@@ -109,16 +110,16 @@ class Scan:
     """What the looks at one target gave.
 
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
-    the same figure, whole and apart from others. ``unit`` is what stands right of it.
-    ``digits``: how many were seen in the box, though they may make no figure of its kind.
-    ``until``: where the unit begins that stands behind dashes, px of the target's picture.
-    ``whole``: no strokes like the figure's were left unread beside it, but such in which the second
-    net sees nothing. ``hides_sign``: it is read unsigned, and a stroke was left unread where its
-    sign would stand. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
-    ``around`` of it in its surroundings. ``outdone`` is the first net's look where the second
-    looked at the same picture too: it must agree, and weighs nothing, since the second errs half as
-    often. ``close`` is the picture cut close, ``height`` that of its ink, px, 0 if it could not be
-    told.
+    the same figure, whole and apart from others. ``unit`` is what stands right of it. ``digits``:
+    how many were seen in the box, though they may make no figure of its kind. ``until``: where the
+    unit begins that stands behind dashes, px of the target's picture. ``whole``: no strokes like
+    the figure's were left unread beside it, but such in which the second net sees nothing.
+    ``hides``: it is read unsigned, and a stroke was left unread where its sign would stand: a 'bar'
+    on an even ground, or what may hide a 'sign'. ``busy``: a scene is seen around it. ``views`` are
+    of the figure cut close, ``around`` of it in its surroundings. ``outdone`` is the first net's
+    look where the second looked at the same picture too: it must agree, and weighs nothing, since
+    the second errs half as often. ``close`` is the picture cut close, ``height`` that of its ink,
+    px, 0 if it could not be told.
     """
 
     text: str = ""
@@ -127,7 +128,7 @@ class Scan:
     digits: int = 0
     until: float = math.inf
     whole: bool = True
-    hides_sign: bool = False
+    hides: Literal["", "sign", "bar"] = ""
     busy: bool = False
     views: list[View] = field(default_factory=list)
     around: Look | None = None
@@ -274,9 +275,10 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         found.close, found.height, unread = _close(target, crop, spot)
         found.busy = _is_busy(crop, target, spot)
         found.whole = not unread
-        spot = replace(spot, alone=False) if unread == "sign" else spot
+        spot = replace(spot, alone=False) if unread in ("sign", "bar") else spot
         found.text = spot.text
-        found.hides_sign = unread == "sign" and spot.text[:1] not in SIGNS
+        if spot.text[:1] not in SIGNS and unread in ("sign", "bar"):
+            found.hides = "bar" if unread == "bar" and not found.busy else "sign"
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
     _note_units(works)
     windows = [_without_spaces(work.spot) for work in works]
@@ -703,8 +705,8 @@ def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Un
     """Tell what ink like the figure's was left unread in its box.
 
     It is a 'sign' if a net's word that nothing is drawn there is not enough: a scene may show a
-    stroke where a sign would stand, and may hide a sign that is there. ``x`` is where the line's
-    picture begins in the target's.
+    stroke where a sign would stand, and may hide a sign that is there; a 'bar' if it looks like
+    one. ``x`` is where the line's picture begins in the target's.
     """
     digit = target.digit
     first, last = max(0, int(spot.after_sign)), int(np.ceil(spot.x1))
@@ -738,7 +740,7 @@ def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Un
             joined = after[at] >= first + core
             room = strokes_at[:, : int(first if joined else first + core) - left]
             if _may_hold_sign(room == at + 1, digit):
-                return "sign"
+                return "bar" if _is_bar(room == at + 1, digit) else "sign"
         return "ink" if beside.any() else ""
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
     drawn = off[:, max(0, int(spot.x0) - left) : first - left]
@@ -760,6 +762,13 @@ def _may_hold_sign(stroke: NDArray[np.bool_], digit: float) -> bool:
     within = int(stroke[quarter : len(stroke) - quarter].sum(axis=1).max())
     long = _BAR[1] * digit
     return (high <= _BAR[0] * digit and wide >= long) or within >= long
+
+
+def _is_bar(stroke: NDArray[np.bool_], digit: float) -> bool:
+    """Tell whether a stroke, shape (h, w), is as flat as a minus sign."""
+    rows, columns = np.flatnonzero(stroke.any(axis=1)), np.flatnonzero(stroke.any(axis=0))
+    high, wide = int(rows[-1] - rows[0]) + 1, int(columns[-1] - columns[0]) + 1
+    return high <= _FLAT_BAR * digit and wide >= _FLAT_BAR * digit
 
 
 def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spot) -> bool:
