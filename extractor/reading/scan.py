@@ -736,11 +736,14 @@ def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Un
     out = _JOINED * digit
     beside |= strokes & ((begin < first - out) | (after > last + out))
     if spot.after_sign <= spot.x0:
+        held: _Unread = ""
         for at in np.flatnonzero(beside & (begin < first) & target.ask.may_be_signed):
             joined = after[at] >= first + core
-            room = strokes_at[:, : int(first if joined else first + core) - left]
-            if _may_hold_sign(room == at + 1, digit):
-                return "bar" if _is_bar(room == at + 1, digit) else "sign"
+            room = strokes_at[:, : int(first if joined else first + core) - left] == at + 1
+            if _may_hold_sign(room, digit):
+                held = "bar" if held == "bar" or _is_bar(room, digit) else "sign"
+        if held:
+            return held
         return "ink" if beside.any() else ""
     sign = beside & (after <= first + core) & (begin >= spot.x0 - core)
     drawn = off[:, max(0, int(spot.x0) - left) : first - left]
