@@ -98,7 +98,7 @@ class _Own:
         )
 
     def is_strong(self, text: str) -> bool:
-        """Tell whether the general reader need only say ``text`` too, however weakly."""
+        """Tell whether one strong look of the general one is enough, if all of it say ``text``."""
         close = [look.probability for look in self.looks if look.reader != BOX]
         several = self.even and len(close) > 1
         return several and self.backs(text) and min(close) >= trust.STRONG_OWN
