@@ -7,16 +7,17 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 import pytest
-from drawn_figures import draw
+from drawn_figures import FONTS, draw
 
 from extractor.calibration.model import Quantity, Readout
 from extractor.reading import trust
-from extractor.reading.asking import Ask, View
-from extractor.reading.cascade import FigureReader, Seen, _is_part
+from extractor.reading.asking import Ask, View, gather
+from extractor.reading.cascade import FigureReader, Seen, _is_part, _Own, _together
 from extractor.reading.ctc import Columns
+from extractor.reading.ink import roundness
 from extractor.reading.interface import Picture
 from extractor.reading.own import Looks, OwnReader, likeliest
-from extractor.reading.scan import Scan, Target
+from extractor.reading.scan import BOX, Scan, Target
 from extractor.reading.tesseract import Said
 from extractor.records import Look
 
@@ -176,6 +177,57 @@ def test_the_own_reader_backs_the_general_one() -> None:
     assert general.asked
     assert figure.text == "58.3"
     assert figure.probability >= RELEASED
+
+
+@pytest.mark.parametrize(
+    ("around", "close", "even", "backs", "strong"),
+    [
+        (0.6, 0.96, False, True, False),
+        (0.6, 0.96, True, True, True),
+        (0.2, 0.96, True, True, True),
+        (0.2, 0.96, False, False, False),
+        (0.05, 0.96, True, False, False),
+        (0.6, 0.92, True, True, False),
+        (0.6, 0.85, True, False, False),
+    ],
+)
+def test_where_all_close_looks_say_the_same_one_strong_look_of_the_general_reader_is_enough(
+    around: float, close: float, even: bool, backs: bool, strong: bool
+) -> None:
+    looks = (Look(BOX, "58.3", around), Look("close", "58.3", close), Look("wider", "58.3", 0.99))
+    own = _Own(looks, even)
+    assert (own.backs("58.3"), own.is_strong("58.3")) == (backs, strong)
+    assert not own.backs("58.8")
+    assert not _Own((*looks, Look("wider, or", "58.8", 0.2)), even).backs("58.3")
+    views = [gather("it", Says("58.3", p).read([CROP], "")[0], Ask("number")) for p in (0.93, 1.0)]
+    assert (_together(views, own, [], Ask("number"), True).probability >= RELEASED) == strong
+    assert _together(views[:1], own, [], Ask("number"), True).probability < RELEASED
+
+
+@pytest.mark.parametrize(("says", "released"), [("58.3", True), ("53.8", False)])
+def test_letters_in_few_dots_are_always_shown_to_the_general_reader(
+    says: str, released: bool
+) -> None:
+    """Nets misread such a font with certainty, if they have not met it."""
+    small = draw("58.3", size=12).crop(0.25)
+    dots = np.where(small.mean(axis=2, keepdims=True) > 120, np.uint8(240), np.uint8(30))
+    picture = np.ascontiguousarray(np.broadcast_to(dots, small.shape).repeat(4, 0).repeat(4, 1))
+    general = Says(says)
+    reader = FigureReader(Own("58.3"), general, Witness(says))  # type: ignore[arg-type]
+    high, wide = picture.shape[:2]
+    (seen,) = reader._see([Target(picture, (0, 0, wide, high), high / 1.5, Ask("number"))])
+    assert general.asked
+    assert (seen.probability >= RELEASED) == released
+
+
+@pytest.mark.parametrize("name", FONTS)
+@pytest.mark.parametrize("size", [16, 34])
+def test_round_digits_are_rounder_than_letters_in_few_dots(name: str, size: int) -> None:
+    drawing = draw("58.3", name=name, size=size, quality=70)
+    assert roundness(drawing.crop(0.1), drawing.height) >= trust.FEW_DOTS
+    small = draw("58.3", name=name, size=12).crop(0.2)
+    dots = np.where(small > 120, np.uint8(240), np.uint8(30)).repeat(3, 0).repeat(3, 1)
+    assert roundness(dots, 27.0) < trust.FEW_DOTS
 
 
 def test_a_bare_crop_that_both_nets_read_is_shown_to_no_other() -> None:

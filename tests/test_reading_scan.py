@@ -164,7 +164,8 @@ def test_a_unit_that_touches_the_box_is_no_doubt(name: str) -> None:
 def test_a_sign_that_touches_its_digit_is_not_lost(name: str, long: float) -> None:
     drawing = draw("71.6", name=name, size=34)
     x, y = drawing.box.x, drawing.box.y + 0.5 * drawing.height
-    ink = tuple(int(v) for v in drawing.image[int(drawing.box.y) + 2, int(x) + 6])
+    rows = slice(int(drawing.box.y), int(drawing.box.y + drawing.height))
+    ink = tuple(int(v) for v in drawing.image[rows, int(x) : int(drawing.box.right)].max((0, 1)))
     thick = max(2, round(0.1 * drawing.height))
     ends = (round(x - long * drawing.height), round(y)), (round(x + 0.3 * drawing.height), round(y))
     cv2.line(drawing.image, *ends, ink, thick)
@@ -278,3 +279,41 @@ def test_a_comma_is_a_point_only_where_decimals_leave_no_doubt(
 ) -> None:
     ask = Ask("number", decimals=decimals, marks=Marks(decimal=".", thousands="none"))
     assert ask.settle_mark(text) == settled
+
+
+class OhForZero(OwnReader):
+    """Takes every zero for a letter O."""
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
+        seen = super().look(lines, net)
+        for columns in seen:
+            letter = 1 + columns.characters.index("O")
+            columns.probabilities[:, letter] += columns.probabilities[:, self.DIGITS.start]
+            columns.probabilities[:, self.DIGITS.start] = 0.0
+        return seen
+
+
+@pytest.mark.parametrize(
+    ("drawn", "decimals", "read"),
+    [("0", None, "0"), ("3.0", None, "3.0"), ("0.51", 2, "0.51"), ("905", None, "905"),
+     ("4.20", 2, "4.20"), ("4.20", None, ""), ("790", None, ""), ("1:20", None, "1:20")],
+)  # fmt: skip
+def test_a_letter_like_a_zero_is_one_where_no_letter_can_stand(
+    drawn: str, decimals: int | None, read: str
+) -> None:
+    drawing = draw(drawn, size=34, after="%" if drawn == "0" else "W")
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.x - m, box.y - m, box.right + m, box.bottom + m)
+    kind: Kind = "duration" if ":" in drawn else "number"
+    target = Target(drawing.image, edges, drawing.height, Ask(kind, decimals=decimals))
+    (found,) = scan(OhForZero(), [target])
+    assert (found.text if found.plain else "") == read
+
+
+def test_a_letter_o_that_ends_a_label_is_no_zero() -> None:
+    """The box of a figure that is not shown reaches over the end of its label."""
+    drawing = draw("TURBO", size=34)
+    box, m = drawing.box, 0.2 * drawing.height
+    edges = (box.right - 0.8 * drawing.height, box.y - m, box.right + 60.0, box.bottom + m)
+    (found,) = scan(READER, [Target(drawing.image, edges, drawing.height, Ask("number"))])
+    assert not found.plain

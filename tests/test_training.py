@@ -25,7 +25,7 @@ from extractor.reading.training import coding
 from extractor.reading.training.bundle import licence
 from extractor.reading.training.charset import CLASSES, DRAWN, encode, fold
 from extractor.reading.training.feed import batches, middles
-from extractor.reading.training.letters import draw_line, draw_style, in_few_dots
+from extractor.reading.training.letters import draw_line, draw_style, in_few_dots, set_close
 from extractor.reading.training.sheets import Crop, scattered, stream, with_remains
 from extractor.reading.training.stock import Stock
 
@@ -142,6 +142,20 @@ def test_letters_in_few_dots_are_made_of_squares_of_ink(bundle: Path) -> None:
         small = mask[::dot, ::dot]
         assert (mask == np.repeat(np.repeat(small, dot, axis=0), dot, axis=1)).all()
         seen += 1
+
+
+def test_of_letters_set_close_a_sign_runs_into_its_digit(bundle: Path) -> None:
+    stock, rng = Stock(bundle, "train"), np.random.default_rng(8)
+    gaps: dict[bool, list[float]] = {False: [], True: []}
+    for _ in range(60):
+        style = draw_style(stock, 30.0, rng)
+        for close in (False, True):
+            drawn = set_close(style, rng) if close else style
+            line = draw_line(drawn, [("-71.6", 1.0, 0.0)], stock, rng)
+            assert line is not None
+            gaps[close].append(float(line.boxes[1, 0] - line.boxes[0, 2]) / style.em)
+    assert np.median(gaps[True]) < np.median(gaps[False]) - 0.03
+    assert sum(gap <= 0 for gap in gaps[True]) > 2 * sum(gap <= 0 for gap in gaps[False])
 
 
 def test_training_spoils_other_crops_than_the_tests_are_made_of(

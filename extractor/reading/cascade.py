@@ -21,7 +21,7 @@ from extractor.reading.asking import Ask, View, gather
 from extractor.reading.figures import LIKE_DIGITS, Parted, part
 from extractor.reading.general import GeneralReader
 from extractor.reading.identity import reader_identity
-from extractor.reading.ink import sharpness
+from extractor.reading.ink import roundness, sharpness
 from extractor.reading.interface import (
     LineRead,
     Picture,
@@ -31,7 +31,7 @@ from extractor.reading.interface import (
 )
 from extractor.reading.looks import Subject, stretched
 from extractor.reading.own import Looks, OwnReader
-from extractor.reading.scan import SIGNS, Scan, Target, scan, trimmed
+from extractor.reading.scan import BOX, SIGNS, Scan, Target, scan, trimmed
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
 from extractor.records import (
@@ -54,6 +54,7 @@ _ABOVE = 0.35  # and above and below it
 _WRONG_DECIMALS = 0.1  # weight of a text whose decimals are not those stated
 _MOST_ALTERNATIVES = 8
 _SIGNS = 0.01  # how much surer than the slower readers the own one must be of a sign alone
+_ROUND = frozenset("0235689")
 _NO_POINTS = str.maketrans("", "", ".:")
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
@@ -74,6 +75,33 @@ class Seen:
 
 
 _Said = TypeVar("_Said", Seen, Figure)
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """What the own reader saw of a figure; ``even``: on an even ground, no ink left unread."""
+
+    looks: tuple[Look, ...]
+    even: bool
+
+    def backs(self, text: str) -> bool:
+        """Tell whether all looks say ``text``: that is enough beside the general reader.
+
+        On an even ground the one at the surroundings may be weak: what stands beside a figure
+        takes from its path sum.
+        """
+        around = trust.BACKS_WEAKLY if self.even else trust.BACKS
+        return bool(self.looks) and all(
+            look.text == text
+            and look.probability >= (around if look.reader == BOX else trust.BACKS_CLOSE)
+            for look in self.looks
+        )
+
+    def is_strong(self, text: str) -> bool:
+        """Tell whether one strong look of the general one is enough, if all of it say ``text``."""
+        close = [look.probability for look in self.looks if look.reader != BOX]
+        several = self.even and len(close) > 1
+        return several and self.backs(text) and min(close) >= trust.STRONG_OWN
 
 
 class FigureReader:
@@ -202,10 +230,11 @@ class FigureReader:
 
     def _settled(self, found: Scan, target: Target) -> Seen:
         plain = found.plain and _trusted(found, target.ask) >= trust.ENOUGH
-        plain = plain and not (found.busy and self._is_denied(found, target))
-        return _unless_small(
-            _seen_plainly(found, target) if plain else self._look_again(found, target)
-        )
+        round_enough = _roundness(found, target) >= trust.FEW_DOTS
+        denied = plain and found.busy and self._is_denied(found, target)
+        if plain and round_enough and not denied:
+            return _unless_small(_seen_plainly(found, target))
+        return _unless_small(self._look_again(found, target, denied))
 
     def _is_denied(self, found: Scan, target: Target) -> bool:
         """Tell whether the general reader sees another figure in the whole box.
@@ -221,15 +250,18 @@ class FigureReader:
         view = self._view("box", np.ascontiguousarray(target.picture[rows, columns]), target.ask)
         return view.best not in ("", found.text) and view.figures[view.best] >= trust.DENIES
 
-    def _look_again(self, found: Scan, target: Target) -> Seen:
-        """Show a doubtful figure to the slower readers, and add what the own reader saw."""
+    def _look_again(self, found: Scan, target: Target, denied: bool) -> Seen:
+        """Show a doubtful figure to the slower readers, and add what the own reader saw.
+
+        ``denied``: what is plain to it the general one denies in the whole box.
+        """
         subject = Subject(target.picture, target.box, target.height, target.ask.spaced)
-        seen = self._look(subject, target.ask, found)
+        seen = self._look(subject, target, found)
         same, ask = _same(found.text, seen.text, target.ask), target.ask
         if found.agreed and found.probability >= _least_to_propose(found, seen, ask):
             # Worth a proposal, nothing more: the slower readers saw another figure, or none.
             seen = _proposed(found, seen)
-        elif found.plain and same and seen.probability < _trusted(found, ask) < trust.ENOUGH:
+        elif found.plain and same and seen.probability < _trusted(found, ask) and not denied:
             # What was plain, though not enough, is no less so since others see it too.
             seen = _claiming(seen, _trusted(found, ask))
         elif not same and (found.plain or (found.agreed and _weighed(found.text, ask) < 1.0)):
@@ -255,9 +287,9 @@ class FigureReader:
         (looks,) = self._own.read([subject.around().picture])
         return subject.goes_on(looks.spelled())
 
-    def _look(self, subject: Subject, ask: Ask, found: Scan) -> Seen:
+    def _look(self, subject: Subject, target: Target, found: Scan) -> Seen:
         """Look at one figure with the slower readers as often as it needs."""
-        mark = []
+        mark, ask = [], target.ask
         if ask.dashes and subject.shows_dashes(ask.dashes, found.until):
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
             if not found.digits and (not found.text or found.text == ask.dashes):
@@ -270,7 +302,8 @@ class FigureReader:
         faint = views[0].figures.get(best, 0.0) < trust.FAINT_TEXT
         if mark and not found.digits and (best == ask.dashes or faint):
             return _marked(ask.dashes, (views[0].look(), *mark))
-        own = [_as_expected(look, best, ask) for look in found.looks if look.text]
+        looks = (_as_expected(look, best, ask) for look in found.looks if look.text)
+        own = _Own(tuple(looks), found.whole and not found.busy)
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
@@ -281,22 +314,22 @@ class FigureReader:
             more = [self._view("wide", wide, ask), self._view("stretched", stretched(wide), ask)]
             views = more if _is_part(views[0], more, found) else [*views, *more]
             best = _best(views, ask)
-            last = [] if _backs(own, best) else self._witnesses([*drawn, wide], ask, best)
+            last = [] if own.backs(best) else self._witnesses([*drawn, wide], ask, best)
             return _together(views, own, [*last, *mark], ask, False)
-        last = [] if _backs(own, best) else self._witnesses(drawn, ask, best)
-        if not _says([*own, *last], best) and subject.is_shaped(best, until):
+        last = [] if own.backs(best) else self._witnesses(drawn, ask, best)
+        if not _says([*own.looks, *last], best) and subject.is_shaped(best, until):
             last = [_with_points(look, best) for look in last]
         unsure = views[0].columns.surety() < trust.SURE_COLUMN
         if (
             unsure
             or views[0].figures.get(best, 0.0) < trust.SURE_TEXT
-            or not _says([*own, *last], best)
+            or not _says([*own.looks, *last], best)
         ):
             views.append(self._view("stretched", stretched(alone), ask))
             if clean is not None:
                 views.append(self._view("clean", clean, ask))
             best = _best(views, ask)
-            if not _backs(own, best) and not _says(last, best):
+            if not own.backs(best) and not _says(last, best):
                 last += self._witnesses([alone], ask, best)
         # What is cut off as a unit only the first look has seen.
         whole = until is None or views[0].figures.get(best, 0.0) >= trust.SURE_COLUMN
@@ -332,6 +365,13 @@ class FigureReader:
             return Look(name, "", 0.0)
         text = ask.settle_mark(parted.text)
         return _as_expected(Look(name, text, said[0].probability), expected, ask)
+
+
+def _roundness(found: Scan, target: Target) -> float:
+    """Tell how round a figure's round digits are; 1 where it has none, or they are not seen."""
+    if found.close is None or not set(found.text) & _ROUND:
+        return 1.0
+    return roundness(found.close, found.height or target.digit)
 
 
 def _may_lack_its_sign(found: Scan) -> bool:
@@ -400,11 +440,6 @@ def _says(looks: Sequence[Look], text: str) -> bool:
     return any(look.text == text for look in looks)
 
 
-def _backs(own: Sequence[Look], text: str) -> bool:
-    """Tell whether what the own reader saw is enough beside the general one: all its looks."""
-    return bool(own) and all(look.text == text and look.probability >= trust.BACKS for look in own)
-
-
 def _with_points(look: Look, text: str) -> Look:
     """Give back the points that the second reader lost, where they are seen in the strokes.
 
@@ -451,12 +486,10 @@ def _marked(mark: str, looks: Sequence[Look]) -> Seen:
     return Seen(mark, trust.DASHES, (Alternative(mark, trust.DASHES),), tuple(looks))
 
 
-def _together(
-    views: Sequence[View], own: Sequence[Look], last: Sequence[Look], ask: Ask, sure: bool
-) -> Seen:
+def _together(views: Sequence[View], own: _Own, last: Sequence[Look], ask: Ask, sure: bool) -> Seen:
     mean = _mean(views)
     text = _best(views, ask)
-    firsts = (*own, *(view.look() for view in views))
+    firsts = (*own.looks, *(view.look() for view in views))
     if sum(view.nothing for view in views) / len(views) > mean.get(text, 0.0):
         return Seen(looks=(*firsts, *last))
     if not text:
@@ -465,13 +498,15 @@ def _together(
     agreed = all(view.best == text for view in views)
     path_sum = max(view.figures.get(text, 0.0) for view in views) if agreed else mean[text]
     least = min(view.figures.get(text, 0.0) for view in views)
-    witnesses = [*last, *own] if _backs(own, text) else last
+    if agreed and own.is_strong(text):
+        path_sum, least = max(path_sum, trust.STRONG_OWN), trust.STRONG
+    witnesses = [*last, *own.looks] if own.backs(text) else last
     probability = trust.probability(path_sum, least, sure, trust.witnessed(text, witnesses))
     looks = (*firsts, *(trust.heard(look, text, probability) for look in last))
     return Seen(
         text,
         probability,
-        _alternatives(text, probability, mean, (*own, *last)),
+        _alternatives(text, probability, mean, (*own.looks, *last)),
         looks,
         _near(views, text, ask),
         next(view for view in views if text in view.lines).lines[text][1].unit,

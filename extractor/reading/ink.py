@@ -38,6 +38,8 @@ _AROUND = 0.15  # digit heights around dashes that hold their rim and shadow
 _EVEN = 0.35  # share of the dashes' contrast that the ground around them may differ by
 _SPECK = 5  # px² at the working height; smaller is noise
 _MOST_STROKES = 300  # more is a texture
+_ASLANT = 0.35  # of an edge's steeper rise, along rows or columns: from this on it runs aslant
+_DIGIT_WIDE = 0.7  # digit heights
 _PLAIN = 0.9  # a split this like a row of digits needs no rival
 
 Edges = tuple[float, float, float, float]  # x0, y0, x1, y1
@@ -289,6 +291,26 @@ def sharpness(picture: Picture) -> float:
         return 0.0
     across = np.abs(np.diff(grey, axis=1))
     return float(min(1.0, np.percentile(across, 99) / contrast))
+
+
+def roundness(picture: Picture, height: float) -> float:
+    """Give the share of edges that run aslant where most do, 0 to 1, of letters ``height`` px high.
+
+    Edges of letters in few dots, as pixel fonts have them, run along rows and columns alone; those
+    of a round digit do not.
+    """
+    if min(picture.shape[:2]) < 4:
+        return 0.0
+    grey = _contrast(picture).astype(np.float32)
+    rises = grey[1:, 1:] - grey[:-1, :-1], grey[:-1, 1:] - grey[1:, :-1]
+    across, down = np.abs(rises[0] + rises[1]), np.abs(rises[0] - rises[1])
+    weight = across**2 + down**2
+    aslant = np.minimum(across, down) > _ASLANT * np.maximum(across, down)
+    window = np.ones(max(3, round(_DIGIT_WIDE * height)))
+    edges = np.convolve(weight.sum(axis=0), window, "same")
+    slanted = np.convolve((weight * aslant).sum(axis=0), window, "same")
+    inked = edges > 0.5 * edges.max()
+    return float((slanted[inked] / edges[inked]).max()) if inked.any() else 0.0
 
 
 def _contrast(picture: Picture) -> NDArray[np.uint8]:

@@ -8,9 +8,10 @@ looks.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from itertools import chain
+from itertools import chain, pairwise
 from typing import Literal
 
 import cv2
@@ -28,6 +29,9 @@ from extractor.records import Look
 
 SURE = 0.999
 """Path sum of a figure cut close from which no other look is needed."""
+
+BOX = "own reader (box)"
+"""Name of the look at a figure in its surroundings."""
 
 _HEARD = 0.5  # path sum from which a look in the surroundings speaks for or against the others
 _HARDLY = 0.2  # path sum of what a look in the surroundings hardly sees
@@ -64,7 +68,7 @@ _CLEAR_OF = 0.1, 0.2  # digit heights above and below a figure in which its edge
 _WIDER = 1.25  # how much wider a doubtful figure is drawn for another look
 _SURE_GLYPH = 0.98  # likeliest column of a character that is no chance likeness in a scene
 _LETTER = 0.5  # and of one that is no part of a figure
-_SIGN = 0.95  # digit heights from the middle of a sign to that of its first digit, at most
+_SIGN = 1.0  # digit heights from the middle of a sign to that of its first digit, at most
 _OUT = 0.15  # digit heights beyond a box in which a faint character may still be of the figure
 _NEAR = 1.05  # and to a faint character that may be one more of the figure
 _TO_UNIT = 2.2  # and to its unit
@@ -76,6 +80,11 @@ _LIKE_ZERO = 2.2  # and to one that only a zero can be: no unit begins so
 _BETWEEN = 1.6  # and to a sure one
 _LIKE_DIGITS = frozenset(LIKE_DIGITS + "zbqgG")  # letters at an edge that may be digits
 _ZEROS = frozenset("OoQD")
+_SOME_OH = 1e-3  # probability from which a letter like a zero, or °, counts
+_AS_ZEROS = str.maketrans("Oo", "00")
+_AMID = re.compile(r"\d[.,:]\0|[\d']\0[.,:x']?\d|\0[.,]\d")  # \0: the place asked about
+_MOSTLY = 0.9  # share that a zero gets of a letter like it right behind a digit
+_OF_LABEL = 1.0  # digit heights from a letter in which another one is of the same word
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
 _BARE = 1.25  # heights of a digit that a bare crop has at least
 _LOOSE = 0.45  # share of a loose crop's rows that hold strokes, at least
@@ -262,7 +271,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     """Look at every target; what one is read as never depends on the others."""
     scans = [Scan() for _ in targets]
     crops = [_around(target) for target in targets]
-    lines = reader.look([crop.picture for crop in crops], "first")
+    lines = _seen(reader, "first", crops, targets)
     works: list[_Work] = []
     for found, target, crop, line in zip(scans, targets, crops, lines, strict=True):
         held = _read_in_box(line, crop, target)
@@ -284,7 +293,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     windows = [_without_spaces(work.spot) for work in works]
     sums = path_sums(windows, [work.spot.path for work in works])
     for work, p in zip(works, sums.tolist(), strict=True):
-        work.found.around = Look("own reader (box)", work.spot.text, p)
+        work.found.around = Look(BOX, work.spot.text, p)
     _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
     # Nor is it where there is ink that was not read, or a letter that may be a digit.
@@ -305,7 +314,8 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         (w.found, _alone(w.alone, stretched(w.alone.picture, _WIDER), _WIDER)) for w in doubtful
     ]
     _look(reader, "second", wider, "own reader (wider)")
-    lines = reader.look([work.around.picture for work in doubtful], "second")
+    crops, targets = [w.around for w in doubtful], [w.target for w in doubtful]
+    lines = _seen(reader, "second", crops, targets)
     for work, line in zip(doubtful, lines, strict=True):
         other = _spot(line, work.around, work.target)
         same = other is not None and other.text == work.spot.text
@@ -317,6 +327,68 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
     for work in works:
         _settle(work.found, work.spot, work.target)
     return scans
+
+
+def _seen(
+    reader: OwnReader, net: str, crops: Sequence[_Crop], targets: Sequence[Target]
+) -> list[Columns]:
+    """Show one net the crops of ``targets``."""
+    lines = reader.look([crop.picture for crop in crops], net)
+    each = zip(lines, crops, targets, strict=True)
+    return [_with_zeros(line, crop, target) for line, crop, target in each]
+
+
+def _with_zeros(line: Columns, crop: _Crop, target: Target) -> Columns:
+    """Give the columns with letters like a zero as zeros where no letter can stand.
+
+    Many fonts draw them alike, and a net knows neither what is asked for nor its layout. What it
+    may take for a zero right behind a digit is given to that for the most part: no unit begins so.
+    """
+    class_of = {char: k for k, char in enumerate(line.characters, 1) if char in "0Oo°"}
+    zero, degree = class_of.pop("0", 0), class_of.pop("°", 0)
+    ohs = list(class_of.values())
+    some = zero and line.probabilities[:, ohs].max(initial=0.0) >= _SOME_OH
+    if target.ask.kind == "word" or not some:
+        return line
+    runs = [(line.characters[k - 1], a, b) for k, a, b, _ in line.runs() if k != OwnReader.SPACE]
+    chars = "".join(char for char, *_ in runs)
+    x = [(a + b) / 2 * line.px + crop.x for _, a, b in runs]
+    told = line.probabilities.copy()
+    for at, char in enumerate(chars):
+        if char not in "0Oo":
+            continue
+        begin = runs[at - 1][2] if at else 0
+        end = runs[at + 1][1] if at + 1 < len(runs) else len(told)
+        most = told[begin:end].max(axis=0, initial=0.0)
+        may_be = bool(most[zero] >= _MAY_BE_DIGIT and not (degree and most[degree] >= _SOME_OH))
+        share = _share_of_zero(chars, x, at, target, may_be)
+        told[begin:end, zero] += share * told[begin:end, ohs].sum(axis=1)
+        told[begin:end, ohs] *= 1.0 - share
+    return type(line)(told, line.characters, line.px)
+
+
+def _share_of_zero(chars: str, x: Sequence[float], at: int, target: Target, may_be: bool) -> float:
+    """Tell how much of a letter O a zero gets, which stands at a place of ``chars``.
+
+    All where no letter can stand: alone in its box and no end of a label, amid a figure, or where
+    that lacks just it of its stated decimals. ``x``: the characters' middles, px; ``may_be``: the
+    net may take it for a zero.
+    """
+    left, _, right, _ = target.box
+    if [k for k, middle in enumerate(x) if target.close or left <= middle <= right] == [at]:
+        of_label = at and x[at] - x[at - 1] < _OF_LABEL * target.digit
+        return 0.0 if chars[at] == "o" or of_label else 1.0
+    joined = [after - before < _APART * target.digit for before, after in pairwise(x)]
+    first = next((k for k in range(at, 0, -1) if not joined[k - 1]), 0)
+    last = next((k for k in range(at, len(x) - 1) if not joined[k]), len(x) - 1)
+    zeros = chars[first : last + 1].translate(_AS_ZEROS)
+    before, behind = zeros[: at - first], zeros[at - first + 1 :]
+    decimals = target.ask.decimals
+    lacks = rf"\d[.,]\d{{{decimals - 1}}}\0(?!\d)" if decimals else r"\d:\d\0(?!\d)"
+    if any(re.search(form, f"{before}\0{behind}") for form in (_AMID, lacks)):
+        return 1.0
+    near = bool(at) and x[at] - x[at - 1] < _NEAR * target.digit
+    return _MOSTLY if may_be and near and before[-1:].isdigit() else 0.0
 
 
 def _without_spaces(spot: _Spot) -> NDArray[np.float64]:
@@ -386,10 +458,11 @@ def _settle(found: Scan, spot: _Spot, target: Target) -> None:
 
 def _look(reader: OwnReader, net: str, asked: Sequence[tuple[Scan, Target]], name: str) -> None:
     """Look with one net at figures cut close; adds a view to each scan."""
-    lines = reader.look([target.picture for _, target in asked], net)
+    crops = [_Crop(target.picture, 0) for _, target in asked]
+    lines = _seen(reader, net, crops, [target for _, target in asked])
     spots = [
-        _spot(line, _Crop(target.picture, 0), target)
-        for line, (_, target) in zip(lines, asked, strict=True)
+        _spot(line, crop, target)
+        for line, crop, (_, target) in zip(lines, crops, asked, strict=True)
     ]
     seen = [spot for spot in spots if spot is not None]
     sums = iter(path_sums([spot.window for spot in seen], [spot.path for spot in seen]).tolist())

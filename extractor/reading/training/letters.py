@@ -125,6 +125,11 @@ def in_few_dots(style: Style, rng: np.random.Generator) -> Style:
     )
 
 
+def set_close(style: Style, rng: np.random.Generator) -> Style:
+    """Give the style with letters so close that many touch: a sign, too, may run into its digit."""
+    return replace(style, spacing=float(rng.uniform(-0.1, -0.03)))
+
+
 def draw_line(
     style: Style, parts: Sequence[tuple[str, float, float]], stock: Stock, rng: np.random.Generator
 ) -> Line | None:

@@ -23,6 +23,7 @@ from extractor.reading.training.letters import (
     draw_line,
     draw_style,
     in_few_dots,
+    set_close,
 )
 from extractor.reading.training.stock import Pixels, Stock
 
@@ -30,9 +31,11 @@ WIDTH, HEIGHT = 512, 320
 LONGEST = 40  # characters of a crop
 _SEEN, _UNSEEN = 0.7, 0.42  # a character is read from this share on, and not below that one
 _HANDS = 0.03  # share of the sheets that are written by hand, on which nothing is to be read
+_MORE_HANDS = 0.05  # the same in training
 _REMAINS = 0.12  # share of training's lines whose digits keep strokes of others, as in poor films
 _MOST_REMAINS = 0.45  # of their strength
 _DOTTED = 0.06  # share of training's styles that are drawn in few dots, as pixel fonts are
+_CLOSE = 0.08  # share of training's styles whose letters touch, signs too
 _WIDELY = 0.2  # share of training's loose crops that show far more ground beside the figure
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
@@ -315,6 +318,7 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
     pool = [draw_style(stock, float(letter), rng, sheet.hand) for letter in letters]
     if sheet.training and not sheet.hand:
         pool = [in_few_dots(each, rng) if rng.random() < _DOTTED else each for each in pool]
+        pool = [set_close(each, rng) if rng.random() < _CLOSE else each for each in pool]
     while y < HEIGHT - 12:
         chosen = [int(k) for k in rng.integers(0, len(pool), 2)]
         styles = [pool[k] for k in chosen]
@@ -338,7 +342,7 @@ def draw_sheet(
 ) -> Sheet:
     """Draw one sheet."""
     ground = background(stock, rng)
-    hand = stock.has_hands and rng.random() < _HANDS
+    hand = stock.has_hands and rng.random() < (_MORE_HANDS if training else _HANDS)
     sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand, training)
     layout(sheet, stock, rng)
     return sheet
