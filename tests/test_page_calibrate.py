@@ -357,6 +357,28 @@ def test_nothing_is_lost_when_the_command_is_killed(
         expect(page.locator(".row .figures").first).not_to_have_text("nothing")
 
 
+def test_what_could_not_be_kept_is_not_called_kept(
+    browser: Browser, small: Path, tmp_path: Path
+) -> None:
+    refused = "No space is left."
+    with calibrate(small, "--out", tmp_path) as served, opened(browser, served) as page:
+        state = page.locator("#state")
+        expect(state).to_contain_text("Your work is kept.")
+        page.route(
+            "**/api/draft", lambda route: route.fulfill(status=507, json={"refused": refused})
+        )
+        page.click(".row >> nth=0")
+        page.keyboard.press("Delete")
+        with page.expect_response("**/api/tried"):
+            pass
+        expect(state).to_have_text(refused)
+        page.wait_for_timeout(500)  # nothing that comes later may say otherwise
+        expect(state).to_have_text(refused)
+        page.unroute("**/api/draft")
+        page.keyboard.press("Control+z")
+        expect(state).to_contain_text("Your work is kept.")
+
+
 def test_the_page_looks_right_and_is_accessible(browser: Browser, tmp_path: Path) -> None:
     with calibrate(CARDS, LIST, "--out", tmp_path) as served, opened(browser, served) as page:
         for width, height in ((1280, 800), (1920, 1080)):

@@ -42,6 +42,7 @@ export function change(how) {
 }
 
 export function settle() {
+  desk.order += 1; // what is on its way was asked for before
   say("Reading …");
   show();
   keep();
@@ -55,18 +56,19 @@ export function step(from, to) {
   settle();
 }
 
-export const keep = later(async () => {
-  try {
-    await ask("/api/draft", { method: "PUT", body: desk.draft });
-  } catch (error) {
-    say(error.message, true);
-  }
+let kept = Promise.resolve(); // fails with what hindered the last keeping
+
+export const keep = later(() => {
+  // one after the other: an older draft must not come last
+  kept = kept.catch(() => {}).then(() => ask("/api/draft", { method: "PUT", body: desk.draft }));
+  kept.catch((error) => say(error.message, true));
 }, 120);
 
 export const read = later(async () => {
   const mine = ++desk.order;
   try {
     const answer = await ask("/api/tried", { method: "POST", body: doc() });
+    await kept; // before the page says so
     if (mine !== desk.order) return;
     if (answer.faults.length) desk.tried = { ...desk.tried, faults: answer.faults };
     else desk.tried = answer;
