@@ -522,6 +522,8 @@ def test_a_first_capture_may_be_a_heic_or_a_recording(
         expect(page.locator(".row")).to_have_count(5)
         expect(page.locator("#state")).to_contain_text("Found on 1 of 1")
         assert page.evaluate("document.querySelector('#sheet img').naturalWidth") > 0
+        units = [each.get("unit") for each in draft(tmp_path)["calibration"]["readout"]]
+        assert units[:4] == ["fps", "W", "Cel", "MHz"]  # lone letters, cut apart by the finder
 
 
 def test_captures_of_another_shape_and_of_other_layouts_are_told(

@@ -30,6 +30,8 @@ _ALONE = re.compile(rf"\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
 _TELLS = re.compile(rf"(?P<label>\D*[^\W\d_]\D*?)\s*(?:{_FIGURE.pattern})\s*(?P<unit>\D{{0,7}})")
 _UNIT = re.compile(r"\s*(?P<unit>[^\s\d]{1,7}(?:\d|²)?)")
 _SPACED_UNIT = re.compile(r"\s*(?P<unit>(?:mA|W)\s?[.·•]\s?h)")
+_DEGREES = ("°", "º", "o")
+"""How the sign is read where the finder parted it from its letter."""
 _MOST_PX = 6_000_000
 """Pixels on which text is found, a second each million; what is larger is looked at smaller."""
 _SURE_DIGITS = 0.6
@@ -335,7 +337,8 @@ def _part(
     figures = _figures(image, line, chars)
     if figures is None:  # the finder may have cut a unit in its middle: that is read apart
         figures = _figures(image, line, _without_rest(chars))
-    if figures and not all(_likely(word) for word in line.words):
+    # that a unit is one, its spelling tells: a lone letter is often doubtful
+    if figures and not all(_likely(word) or unit_of(word.text) for word in line.words):
         figures = None
     if figures is None:
         sure = all(_is_sure(word) for word in line.words)
@@ -504,7 +507,7 @@ def _with_far_unit(
         [float(image.shape[1]), figure.box.right + 3.5 * height]
         + [other.box.x - 0.1 * height for other in lines
            if same_row(other.box, figure.box) and other.box.x > line.box.right
-           and not unit_of(other.text)]
+           and not (unit_of(other.text) or other.text.strip() in _DEGREES)]
     )  # fmt: skip
     for other in lines:
         apart = other.box.x - figure.box.right
@@ -516,7 +519,7 @@ def _with_far_unit(
     area = Box(start, figure.box.y, limit - start, 1.25 * figure.box.h)
     if area.w < 0.3 * height:
         return figure
-    close = tight(image, area)
+    close = tight(image, _first_word(image, tight(image, area), 0.6 * height))
     x0, y0, x1, y1 = whole(image, close)
     if close.x - figure.box.right > 1.3 * height or x1 - x0 < 3:
         return figure
@@ -527,3 +530,10 @@ def _with_far_unit(
         return figure
     kind: Kind = "percentage" if unit_of(unit) == "%" else figure.kind
     return replace(figure, unit=drawn_unit(unit), unit_at=close.x, end=close.right, kind=kind)
+
+
+def _first_word(image: Image, area: Box, gap: float) -> Box:
+    """``area`` up to the first gap in its ink that is wider than ``gap`` px."""
+    columns = np.flatnonzero(ink(image, area).any(axis=0))
+    wide = np.flatnonzero(np.diff(columns) > gap)
+    return replace(area, w=float(columns[wide[0]] + 1)) if wide.size else area
