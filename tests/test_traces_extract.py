@@ -21,6 +21,7 @@ from extractor.records import CHARTS, TRACES
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_frames"
 CALIBRATIONS = SAMPLES.parent / "calibration"
 CARDS, TABLE = "dump/20260314_104918.jpg", "dump/20260314_110054.jpg"
+BARE = "dump/20260314_104925.jpg"  # of quality 95: mostly bare ground beside the line
 CUT = "H5/round-3/shot_0014.png"  # scrolled so that its charts lie below the screen
 
 
@@ -40,7 +41,7 @@ class World:
 @pytest.fixture(scope="module")
 def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     root = tmp_path_factory.mktemp("charts")
-    for number, name in enumerate((CARDS, TABLE, CUT)):
+    for number, name in enumerate((CARDS, TABLE, CUT, BARE)):
         shutil.copy(SAMPLES / name, root / f"{number}{Path(name).suffix}")
     (root / "calibration").mkdir()
     for name in ("cards", "table"):
@@ -61,7 +62,11 @@ def truth(capture: str, trace: str) -> tuple[np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize(
     ("name", "capture", "trace", "top"),
-    [("0.jpg", CARDS, "frame_rate", 80.0), ("1.jpg", TABLE, "power", 8.0)],
+    [
+        ("0.jpg", CARDS, "frame_rate", 80.0),
+        ("1.jpg", TABLE, "power", 8.0),
+        ("3.jpg", BARE, "frame_rate", 80.0),
+    ],
 )
 def test_the_samples_curves_are_read(
     world: World, name: str, capture: str, trace: str, top: float
@@ -110,8 +115,8 @@ def test_a_second_run_reads_nothing_and_a_changed_axis_is_settled_from_the_cache
     world: World,
 ) -> None:
     before = {path.name: path.read_bytes() for path in (world.root / "readings").glob("*.csv")}
-    assert world.first.read_now == 3
-    assert (len(world.first.charts), world.first.flagged_charts) == (2, 0)
+    assert world.first.read_now == 4
+    assert (len(world.first.charts), world.first.flagged_charts) == (3, 0)
     assert world.again().read_now == 0
     after = {path.name: path.read_bytes() for path in (world.root / "readings").glob("*.csv")}
     assert after == before
