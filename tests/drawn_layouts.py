@@ -34,7 +34,7 @@ def scenes() -> tuple[Picture, ...]:
     """Photographs that ship with scikit-learn and scikit-image."""
     folder = Path(skimage.__file__).parent / "data"
     names = (
-        "astronaut.png",
+        "coins.png",
         "chelsea.png",
         "coffee.png",
         "rocket.jpg",

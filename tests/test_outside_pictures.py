@@ -191,7 +191,7 @@ def test_figures_by_hand_that_were_enlarged_are_hardly_trusted() -> None:
 def test_nothing_is_released_on_photographs_and_noise() -> None:
     random = np.random.default_rng(4)
     crops = [random.integers(0, 255, (30, 100, 3), dtype=np.uint8) for _ in range(6)]
-    for photograph in (data.coffee(), data.astronaut(), data.chelsea()):
+    for photograph in (data.coffee(), data.rocket(), data.chelsea()):
         for _ in range(18):
             high, wide = int(random.integers(12, 60)), int(random.integers(30, 200))
             y = int(random.integers(0, photograph.shape[0] - high))

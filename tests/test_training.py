@@ -42,7 +42,7 @@ def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
             kind = "mono" if "Mono" in name else "serif" if "Serif" in name else "sans"
             family = Path(name).stem.partition("-")[0]
             archive.write(_file(name), f"fonts/train/{kind}/{family}/{Path(name).stem}.ttf")
-        for at, picture in enumerate((data.astronaut(), data.coffee())):
+        for at, picture in enumerate((data.rocket(), data.coffee())):
             out = io.BytesIO()
             Image.fromarray(picture).save(out, "JPEG")
             archive.writestr(f"scenes/train/{at}.jpg", out.getvalue())
@@ -195,7 +195,7 @@ def test_batches_hold_every_line_at_both_heights(crops: list[Crop]) -> None:
 
 @pytest.mark.parametrize("crf", [18, 34])
 def test_h264_is_real_and_keeps_size_and_order(crf: int) -> None:
-    pictures = [np.ascontiguousarray(data.astronaut()[at : at + 160, :256]) for at in (0, 100, 200)]
+    pictures = [np.ascontiguousarray(data.rocket()[at : at + 160, :256]) for at in (0, 100, 200)]
     films = coding.h264(pictures, crf)
     for picture, film in zip(pictures, films, strict=True):
         assert film.shape == picture.shape

@@ -185,6 +185,8 @@ def readout_box(
         most = min(most, (box.right + max(box.right, figure.unit_at)) / 2)
     least, most = min(least, box.x), max(most, box.right)
     limit = _panel_end(image, box, align, least, most)
+    if with_unit:  # an edge between a figure and its own unit is the scene's, seen through a veil
+        limit = max(limit, figure.end + _MARGIN * height)
     left, right = max(left, least), min(right, most)
     left, right = (left, min(right, limit)) if align == "left" else (max(left, limit), right)
     top, bottom = max(0.0, top), min(float(image.shape[0]), bottom)

@@ -69,7 +69,7 @@ class Figure:
 
 
 def photographs() -> list[Picture]:
-    names = ("astronaut", "chelsea", "coffee", "rocket", "hubble_deep_field")
+    names = ("immunohistochemistry", "chelsea", "coffee", "rocket", "hubble_deep_field")
     return [np.asarray(getattr(data, name)()) for name in names] + list(load_sample_images().images)
 
 
