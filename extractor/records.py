@@ -568,6 +568,12 @@ DOUBTS: dict[str, DoubtHelp] = {
             "Look at the crop and accept or correct.",
         ),
         DoubtHelp(
+            "doubtful-layout",
+            "readers doubt so many figures of this layout on this device that none is released",
+            "They may not know its letters, or hardly see them. Settle what else is flagged: where "
+            "enough is accepted as it was read, the others are released. Sharper captures help.",
+        ),
+        DoubtHelp(
             "lost-point",
             "the figure with the decimal point elsewhere explains picture or checks as well",
             "Look at the crop for the decimal point and accept or correct.",

@@ -127,6 +127,7 @@ def test_every_code_of_the_registry_is_planted_here() -> None:
     elsewhere = {
         "which-mark", "which-layout", "changing", "facts-disagree", "outlier", "step", "backwards",
         "relation", "captures-disagree", "decided-elsewhere", "reviewers-disagree", "doubted",
+            "doubtful-layout",
     }  # fmt: skip
     of_charts = {  # planted in test_traces*.py
         "no-axis", "few-labels", "odd-label", "loose-axis", "log-axis", "no-line", "broken-line",

@@ -25,6 +25,7 @@ from extractor.judging.deciding import Answers
 from extractor.judging.entries import CONTRADICTED, Entry, enter
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
+from extractor.judging.in_layout import DECEIVED, of_doubtful_layouts
 from extractor.judging.in_run import exchanged, other_decimals, thousandfold
 from extractor.judging.relations import Broken, Relations, blamed
 from extractor.judging.runs import Run, runs, shown
@@ -42,8 +43,9 @@ def judge(
     """Release or flag every reading.
 
     Pure: no files, pixels, clock or chance; what comes out for a reading depends on its own run,
-    device and round, not on how the sightings are ordered or grouped. ``calibrations`` are by id
-    and hold every layout of the readings, ``decisions`` are those of all people in any order.
+    device and round, and on what its device's captures show of its layout, not on how the
+    sightings are ordered or grouped. ``calibrations`` are by id and hold every layout of the
+    readings, ``decisions`` are those of all people in any order.
     """
     answers = Answers(decisions)
     sequences, by_name = runs(sightings, calibrations)
@@ -90,6 +92,7 @@ def _examine(
     ]
     _add(found)
     _add(("captures-disagree", *each) for each in disagreements(sightings, entered))
+    _add(("doubtful-layout", *each) for each in of_doubtful_layouts(sightings, entered))
     return entered, [
         *_not_made(tracked, tracks, np.isfinite(around.spread)),
         *sorted(relations.notices()),
@@ -285,7 +288,8 @@ def _judged(entry: Entry, undecided: Entry) -> list[Judged]:
 
 
 def _confidence(entry: Entry) -> float:
-    most = CONTRADICTED if "readers-differ" in entry.doubts else 1.0
+    most = DECEIVED if "doubtful-layout" in entry.doubts else 1.0
+    most = CONTRADICTED if "readers-differ" in entry.doubts else most
     return min(entry.reading.probability, most)
 
 

@@ -19,6 +19,7 @@ from extractor.calibration.relation import (
 from extractor.judging.entries import Entry
 from extractor.judging.evidence import RELATION_ODDS, Rival, RunEvidence, rivals
 from extractor.judging.forms import number
+from extractor.judging.in_layout import device_of
 from extractor.records import Sighting
 from extractor.values import Value
 
@@ -292,8 +293,7 @@ class Relations:
             yield held, figures, held.cells(figures), concerned
 
     def _on_device(self, layout: Calibration, sighting: Sighting) -> list[_Held]:
-        capture = sighting.capture
-        device = sighting.facts.get("device") or f"{capture.width} x {capture.height} px"
+        device = device_of(sighting)
         if layout.id not in self._parsed:
             self._parsed[layout.id] = [
                 parse_relation(each.that, each.within) for each in layout.relation
