@@ -17,7 +17,7 @@ from extractor.reading.ctc import Columns
 from extractor.reading.ink import roundness
 from extractor.reading.interface import Picture
 from extractor.reading.own import Looks, OwnReader, likeliest
-from extractor.reading.scan import BOX, Scan, Target
+from extractor.reading.scan import BOX, CLOSE, Scan, Target
 from extractor.reading.tesseract import Said
 from extractor.records import Look
 
@@ -167,7 +167,94 @@ def test_a_cut_that_lost_digits_does_not_count(cut: str, busy: bool, part_of_it:
     assert _is_part(view(cut), [view("1400"), view("1400")], found) is part_of_it
     assert not _is_part(view(cut), [view("1400"), view("1400", 0.6)], found)
     signed = Scan("-400", views=[view("-400")], around=Look("box", "-400", 0.9))
-    assert not _is_part(view("400"), [view("-400")], signed)
+    assert not _is_part(view("400"), [view("-400")], signed)  # a sign alone is no digit
+
+
+@pytest.mark.parametrize(("text", "cut"), [("-1400", "400"), ("2'100", "00"), ("1.60", "60")])
+def test_signs_and_marks_are_lost_with_their_digits(text: str, cut: str) -> None:
+    def view(text: str) -> View:
+        return View("it", Says("").read([CROP], "")[0], {text: 0.99}, {}, 0.0, text)
+
+    found = Scan(text, views=[view(text)], around=Look("box", text, 0.9))
+    assert _is_part(view(cut), [view(text), view(text)], found)
+
+
+@pytest.mark.parametrize(
+    ("general", "last", "even", "dotted", "silenced"),
+    [
+        (0.995, "58.3", True, False, True),
+        (0.97, "58.3", True, False, False),  # the general reader is not sure itself
+        (0.995, "58.8", True, False, False),
+        (0.995, "", True, False, False),
+        (0.995, "58.3", False, False, False),  # a scene deceives all looks alike
+        (0.995, "58.3", True, True, False),  # as do letters of few dots
+    ],
+)
+def test_a_second_thought_is_outvoted_by_readers_of_three_makes(
+    general: float, last: str, even: bool, dotted: bool, silenced: bool
+) -> None:
+    looks = (Look(BOX, "58.3", 0.9), Look("close", "58.3", 0.85), Look("close, or", "58.8", 0.14))
+    ask = Ask("number")
+    views = [gather("it", Says("58.3", general ** (1 / 9)).read([CROP], "")[0], ask)]
+    witnesses = [Look("last", last, 0.9)] if last else []
+    seen = _together(views, _Own(looks, even, dotted), witnesses, ask, True)
+    thought = next(look.probability for look in seen.looks if look.reader == "close, or")
+    assert (thought < 0.001) == silenced
+    assert seen.text == "58.3"
+
+
+class Nets(OwnReader):
+    """The own reader with nets that read the same in every line; notes which were asked."""
+
+    def __init__(self, **says: tuple[str, float]) -> None:
+        self.says, self.asked = says, list[str]()
+
+    def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
+        self.asked += [net] if lines else []
+        text, path_sum = self.says[net]
+        sure = path_sum ** (1 / (2 * len(text) + 1))
+        return list(Says(text, sure).read(lines, ""))
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "asked", "texts"),
+    [
+        (("58.3", 0.98), ("58.8", 0.99), ["first"], ["58.3"]),
+        (("58.3", 0.90), ("58.3", 0.99), ["first", "second"], ["58.3"]),
+        (("58.3", 0.90), ("58.8", 0.99), ["first", "second", "third"], ["58.8", "53.8"]),
+        (("58.3", 0.90), ("58.3", 0.90), ["first", "second", "third"], ["58.3", "53.8"]),
+    ],
+)
+def test_the_next_net_looks_where_those_before_are_unsure_or_differ(
+    first: tuple[str, float], second: tuple[str, float], asked: list[str], texts: list[str]
+) -> None:
+    reader = Nets(first=first, second=second, third=("53.8", 0.8))
+    (looks,) = reader.read([CROP])
+    assert reader.asked == asked
+    assert [each.text for each in looks.texts()][: len(texts)] == texts
+    assert looks.texts()[0].probability == pytest.approx(
+        first[1] if len(asked) == 1 else second[1] / (len(asked) - 1), abs=0.02
+    )
+
+
+@pytest.mark.parametrize(
+    ("dissents", "others", "outvoted"),
+    [
+        (CLOSE, 2, True),  # it errs twice as often as the second, which looked as well
+        (CLOSE, 0, False),
+        ("own reader (close, second net)", 2, False),
+        (BOX, 2, False),
+    ],
+)
+def test_of_dissenting_looks_only_the_first_nets_is_outvoted(
+    dissents: str, others: int, outvoted: bool
+) -> None:
+    names = (BOX, CLOSE, "own reader (close, second net)", "own reader (wider)")
+    looks = [
+        Look(name, "58.8" if name == dissents else "58.3", 0.9) for name in names[: 2 + others]
+    ]
+    own = _Own(tuple(looks), True, False)
+    assert (own.outvoted("58.3", 0.9999) != own) is outvoted
 
 
 def test_the_own_reader_backs_the_general_one() -> None:
@@ -195,10 +282,10 @@ def test_where_all_close_looks_say_the_same_one_strong_look_of_the_general_reade
     around: float, close: float, even: bool, backs: bool, strong: bool
 ) -> None:
     looks = (Look(BOX, "58.3", around), Look("close", "58.3", close), Look("wider", "58.3", 0.99))
-    own = _Own(looks, even)
+    own = _Own(looks, even, False)
     assert (own.backs("58.3"), own.is_strong("58.3")) == (backs, strong)
     assert not own.backs("58.8")
-    assert not _Own((*looks, Look("wider, or", "58.8", 0.2)), even).backs("58.3")
+    assert not _Own((*looks, Look("wider, or", "58.8", 0.2)), even, False).backs("58.3")
     views = [gather("it", Says("58.3", p).read([CROP], "")[0], Ask("number")) for p in (0.93, 1.0)]
     assert (_together(views, own, [], Ask("number"), True).probability >= RELEASED) == strong
     assert _together(views[:1], own, [], Ask("number"), True).probability < RELEASED

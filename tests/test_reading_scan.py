@@ -64,6 +64,29 @@ def test_digits_are_noted_that_make_no_figure(text: str, digits: bool) -> None:
     assert (found.text, found.digits > 0) == ("", digits)
 
 
+@pytest.mark.parametrize(
+    ("ground", "after"),
+    [
+        *(("even", after) for after in ("fps", " %", "GHz")),
+        *(("scene", after) for after in ("fps", " %", "GHz")),
+        *(("stroke", after) for after in (" fps", " %", "GHz")),
+    ],
+)
+def test_dashes_count_that_both_nets_see_on_an_even_ground(ground: str, after: str) -> None:
+    """On a scene, or beside a stroke, digits may be hidden that no net sees."""
+    busy = scene(np.random.default_rng(5)) if ground == "scene" else (40, 44, 60)
+    drawing = draw("--", size=34, after=after, ground=busy)
+    box, high, digits = drawing.box, drawing.height, draw("00", size=34).box
+    middle = digits.y + digits.h / 2
+    if ground == "stroke":
+        x = round(box.right + 0.1 * high)
+        drawing.image[round(middle - 0.5 * high) : round(middle + 0.5 * high), x : x + 4] = 140
+    edges = (box.x - 0.3 * high, middle - 0.7 * high, box.right + 3 * high, middle + 0.7 * high)
+    ask = ask_for("power", missing="--")
+    (found,) = scan(READER, [Target(drawing.image, edges, high, ask)])
+    assert found.dashed == (ground == "even")
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_a_sign_that_a_scene_half_hides_is_not_lost(seed: int) -> None:
     """Blobs around the sign, which take it for a colon or a dot where they lie below it."""

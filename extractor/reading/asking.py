@@ -61,6 +61,10 @@ class Ask:
         return text
 
 
+SECOND = ", or"
+"""How the names of looks end that give a look's second thought."""
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """One look of one reader, its texts gathered by the figure they hold.
@@ -90,7 +94,7 @@ class View:
         """Give the other figures of the view that have at least the probability ``least``."""
         for text, probability in self.figures.items():
             if probability >= least and text != self.best:
-                yield Look(f"{self.name}, or", text, probability)
+                yield Look(f"{self.name}{SECOND}", text, probability)
 
 
 def gather(name: str, columns: SeenColumns, ask: Ask) -> View:

@@ -17,7 +17,7 @@ import numpy as np
 
 from extractor.calibration.model import Calibration, Marks, Readout
 from extractor.reading import trust
-from extractor.reading.asking import Ask, View, gather
+from extractor.reading.asking import SECOND, Ask, View, gather
 from extractor.reading.figures import LIKE_DIGITS, Parted, part
 from extractor.reading.general import GeneralReader
 from extractor.reading.identity import reader_identity
@@ -31,7 +31,7 @@ from extractor.reading.interface import (
 )
 from extractor.reading.looks import Subject, stretched
 from extractor.reading.own import Looks, OwnReader
-from extractor.reading.scan import BOX, SIGNS, Scan, Target, scan, trimmed
+from extractor.reading.scan import BOX, CLOSE, SIGNS, Scan, Target, scan, trimmed
 from extractor.reading.tesseract import TesseractReader
 from extractor.reading.words import WordFinder
 from extractor.records import (
@@ -56,6 +56,8 @@ _MOST_ALTERNATIVES = 8
 _SIGNS = 0.01  # how much surer than the slower readers the own one must be of a sign alone
 _ROUND = frozenset("0235689")
 _NO_POINTS = str.maketrans("", "", ".:")
+_NO_MARKS = str.maketrans("", "", ".,'")
+_SINGLE = 2  # looks of the own reader where the first net alone looked
 _WIDER = 1.5  # the second reader joins narrow digits less where they are drawn so much wider
 
 
@@ -79,10 +81,14 @@ _Said = TypeVar("_Said", Seen, Figure)
 
 @dataclass(frozen=True, slots=True)
 class _Own:
-    """What the own reader saw of a figure; ``even``: on an even ground, no ink left unread."""
+    """What the own reader saw of a figure.
+
+    ``even``: on an even ground, no ink left unread; ``dotted``: its letters are drawn in few dots.
+    """
 
     looks: tuple[Look, ...]
     even: bool
+    dotted: bool
 
     def backs(self, text: str) -> bool:
         """Tell whether all looks say ``text``: that is enough beside the general reader.
@@ -96,6 +102,20 @@ class _Own:
             and look.probability >= (around if look.reader == BOX else trust.BACKS_CLOSE)
             for look in self.looks
         )
+
+    def outvoted(self, text: str, probability: float) -> _Own:
+        """Give the same with dissent that counts for no more than ``text`` leaves it.
+
+        For readers of three makes that all see ``text``: nothing then speaks for another figure
+        but what one look itself thinks the less likely, or the first net where the second looked.
+        """
+        counting = [look for look in self.looks if not look.reader.endswith(SECOND)]
+        if len(counting) > _SINGLE:
+            counting = [look for look in counting if look.reader != CLOSE]
+        if not self.even or self.dotted or any(look.text != text for look in counting):
+            return self
+        heard = (trust.heard(look, text, probability) for look in self.looks)
+        return replace(self, looks=tuple(heard))
 
     def is_strong(self, text: str) -> bool:
         """Tell whether one strong look of the general one is enough, if all of it say ``text``."""
@@ -186,7 +206,8 @@ class FigureReader:
         is found is no more than a proposal.
         """
         turned = [[255 - crop for crop in crops], [crop[..., ::-1] for crop in crops]]
-        looks = [self._own.look(pictures, "second") for pictures in (crops, *turned)]
+        again = [self._own.look(pictures, "third") for pictures in (crops, *turned)]
+        looks = [self._own.look(crops, "second"), *again]
         figures = []
         for crop, *seen in zip(crops, *looks, strict=True):
             views = [gather("own", columns, ask) for columns in seen]
@@ -294,6 +315,8 @@ class FigureReader:
             mark = [Look(trust.STROKES, ask.dashes, trust.DASHES)]
             if not found.digits and (not found.text or found.text == ask.dashes):
                 return _marked(ask.dashes, (*found.looks, *mark))
+        elif found.dashed:
+            mark = [Look(BOX, ask.dashes, trust.DASHES)]
         cut = subject.cut()
         if min(cut.picture.shape[:2]) < 2:
             return Seen(looks=found.looks)
@@ -303,7 +326,8 @@ class FigureReader:
         if mark and not found.digits and (best == ask.dashes or faint):
             return _marked(ask.dashes, (views[0].look(), *mark))
         looks = (_as_expected(look, best, ask) for look in found.looks if look.text)
-        own = _Own(tuple(looks), found.whole and not found.busy)
+        dotted = _roundness(found, target) < trust.FEW_DOTS
+        own = _Own(tuple(looks), found.whole and not found.busy, dotted)
         until = _unit_begins(views[0], subject, cut.x)
         alone = subject.cut(until).picture
         clean = subject.clean(until)
@@ -469,7 +493,7 @@ def _is_part(cut: View, wide: Sequence[View], found: Scan) -> bool:
     A space as wide as a digit, or a narrow one, ends the ink.
     """
     text = found.text
-    lost = text.removesuffix(cut.best).removesuffix(",").removesuffix("'")
+    lost = text.removesuffix(cut.best).lstrip("+-").translate(_NO_MARKS)
     return (
         found.agreed
         and not found.busy
@@ -502,6 +526,9 @@ def _together(views: Sequence[View], own: _Own, last: Sequence[Look], ask: Ask, 
         path_sum, least = max(path_sum, trust.STRONG_OWN), trust.STRONG
     witnesses = [*last, *own.looks] if own.backs(text) else last
     probability = trust.probability(path_sum, least, sure, trust.witnessed(text, witnesses))
+    if agreed and path_sum >= trust.SURE_TEXT and _says(last, text):
+        own = own.outvoted(text, probability)
+        firsts = (*own.looks, *(view.look() for view in views))
     looks = (*firsts, *(trust.heard(look, text, probability) for look in last))
     return Seen(
         text,

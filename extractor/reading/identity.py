@@ -6,7 +6,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from extractor.reading.nets import net_identity, own_identity
 
-METHOD = 33
+METHOD = 34
 """Counted up whenever looks, cutting, decoding or calibration change what is read."""
 
 

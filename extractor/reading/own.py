@@ -1,7 +1,9 @@
-"""The project's own reader: two small convolutional nets, trained on synthetic lines.
+"""The project's own reader: three small convolutional nets, trained on synthetic lines.
 
-The first net looks at every line, the second at those on which the first is unsure. How they are
-trained and what they can do stands in ``docs/model-card.md``.
+The first net looks at every line, the second at those on which the first is unsure, and the third,
+which is the second trained apart, where the second is unsure too or says otherwise. What the first
+net saw then counts no more: it errs twice as often as the others. How they are trained and what
+they can do stands in ``docs/model-card.md``.
 """
 
 from __future__ import annotations
@@ -20,17 +22,17 @@ from extractor.reading.interface import CharAt, Picture
 from extractor.reading.nets import OWN, open_net
 from extractor.records import Alternative
 
-HEIGHTS = (32, 40)  # px of a line for the first and the second net
+HEIGHTS = (32, 40)  # px of a line for the first net and for the other two
+NETS = {"first": HEIGHTS[0], "second": HEIGHTS[1], "third": HEIGHTS[1]}
 # A line is padded to the next of these widths at 32 px (and to as much at 40), beyond the last to
 # a multiple of it: a result never depends on which lines share a batch.
 WIDTHS = (32, 48, 64, 80, 96, 112, 128, 160, 192, 256, 320, 512)
 _GROUND = 127  # grey of the padding
 _BATCH = 16
-_SURE = 0.97  # path sum of the first net from which on the second does not look
+_SURE = 0.97  # path sum of a net from which on the next does not look
 _RARE = 1e-4  # share of the likeliest below which a text is not followed
 _BEAM = 12
 _LEAST = 1e-3  # probability from which on a look's text is scored by the other look too
-_NETS = ("first", "second")
 
 
 def likeliest(lines: Sequence[Columns]) -> list[Alternative]:
@@ -99,8 +101,9 @@ class _Line(Columns):
 class Looks:
     """What the nets see of one line: their path sums are averaged.
 
-    ``columns`` is not empty; the first net's stand first. ``best`` is the text of the first net's
-    likeliest path with its path sum.
+    ``columns`` holds those of the nets that count: of the first or the second, if it is sure, else
+    of the second and the third. ``best`` is the text of the likeliest path of the first of them
+    with its path sum.
     """
 
     def __init__(self, columns: Sequence[Columns], best: Alternative) -> None:
@@ -110,7 +113,7 @@ class Looks:
     def texts(self) -> tuple[Alternative, ...]:
         """Give the likeliest texts of all looks, scored by all of them, best first.
 
-        Where the first net is sure, its text alone: all others together are less than the rest.
+        Where one net is sure, its text alone: all others together are less than the rest.
         """
         if len(self.columns) == 1 and self.best.probability >= _SURE:
             return (self.best,)
@@ -149,29 +152,35 @@ class OwnReader:
 
     @cached_property
     def _sessions(self) -> dict[str, Any]:
-        return {net: open_net(OWN / f"{net}.onnx") for net in _NETS}
+        return {net: open_net(OWN / f"{net}.onnx") for net in NETS}
 
     def read(self, lines: Sequence[Picture]) -> list[Looks]:
-        """Read each line; the second net looks where the first is not sure of its text."""
+        """Read each line; the second and the third net look where those before are unsure."""
         first = self.look(lines, "first")
         looks = [
             Looks([columns], best) for columns, best in zip(first, likeliest(first), strict=True)
         ]
         doubtful = [at for at, look in enumerate(looks) if look.best.probability < _SURE]
         again = self.look([lines[at] for at in doubtful], "second")
-        for at, columns in zip(doubtful, again, strict=True):
-            looks[at] = Looks([first[at], columns], looks[at].best)
+        unsettled = []
+        for at, columns, best in zip(doubtful, again, likeliest(again), strict=True):
+            if best.text != looks[at].best.text or best.probability < _SURE:
+                unsettled.append(at)
+            looks[at] = Looks([columns], best)
+        last = self.look([lines[at] for at in unsettled], "third")
+        for at, columns in zip(unsettled, last, strict=True):
+            looks[at] = Looks([*looks[at].columns, columns], looks[at].best)
         return looks
 
     def look(self, lines: Sequence[Picture], net: str) -> list[Columns]:
-        """Give what one net ('first' or 'second') alone sees of each line."""
+        """Give what one net ('first', 'second' or 'third') alone sees of each line."""
         nothing = _Line(np.zeros((0, 1 + len(self._characters))), self._characters)
         seen: list[Columns] = [nothing for _ in lines]
         by_width: dict[int, list[int]] = {}
         for at, line in enumerate(lines):
             if line.size:
                 by_width.setdefault(_width_of(line), []).append(at)
-        height = HEIGHTS[_NETS.index(net)]
+        height = NETS[net]
         for width, places in by_width.items():
             wide = width * height // HEIGHTS[0]
             for start in range(0, len(places), _BATCH):

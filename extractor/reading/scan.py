@@ -33,6 +33,9 @@ SURE = 0.999
 BOX = "own reader (box)"
 """Name of the look at a figure in its surroundings."""
 
+CLOSE = "own reader (close)"
+"""Name of the first net's look at a figure cut close."""
+
 _HEARD = 0.5  # path sum from which a look in the surroundings speaks for or against the others
 _HARDLY = 0.2  # path sum of what a look in the surroundings hardly sees
 _HARDLY_LESS = 0.1  # path sum of a figure that a look did not take but cannot rule out
@@ -84,6 +87,11 @@ _SOME_OH = 1e-3  # probability from which a letter like a zero, or °, counts
 _AS_ZEROS = str.maketrans("Oo", "00")
 _AMID = re.compile(r"\d[.,:]\0|[\d']\0[.,:x']?\d|\0[.,]\d")  # \0: the place asked about
 _MOSTLY = 0.9  # share that a zero gets of a letter like it right behind a digit
+_CLEAR_OF_DASHES = 0.35, 0.6  # digit heights from the middle of dashes that are even ground
+_DASH_ENDS = 0.3  # and from the middles of the first and the last of them to the ends of that
+_STROKES = 2  # per cent of that ground which is none of it, at most
+_LETTER_ENDS = 0.45  # and up to the middle of the unit behind it
+_SURE_DASH = 0.9  # likeliest column of a dash that the second net must see
 _OF_LABEL = 1.0  # digit heights from a letter in which another one is of the same word
 _EDGE = 0.3  # digit heights from a crop's own edge in which a letter is a cut neighbour
 _BARE = 1.25  # heights of a digit that a bare crop has at least
@@ -121,11 +129,12 @@ class Scan:
     ``text`` is '' if they found no figure that stands alone in its box. ``plain``: every look saw
     the same figure, whole and apart from others. ``unit`` is what stands right of it. ``digits``:
     how many were seen in the box, though they may make no figure of its kind. ``until``: where the
-    unit begins that stands behind dashes, px of the target's picture. ``whole``: no strokes like
-    the figure's were left unread beside it, but such in which the second net sees nothing.
-    ``hides``: it is read unsigned, and a stroke was left unread where its sign would stand: a 'bar'
-    on an even ground, or what may hide a 'sign'. ``busy``: a scene is seen around it. ``views`` are
-    of the figure cut close, ``around`` of it in its surroundings. ``outdone`` is the first net's
+    unit begins that stands behind dashes, px of the target's picture. ``dashed``: both nets see
+    dashes and no figure, on an even ground. ``whole``: no strokes like the figure's were left
+    unread beside it, but such in which the second net sees nothing. ``hides``: it is read unsigned,
+    and a stroke was left unread where its sign would stand: a 'bar' on an even ground, or what may
+    hide a 'sign'. ``busy``: a scene is seen around it. ``views`` are of the figure cut close,
+    ``around`` of it in its surroundings. ``outdone`` is the first net's
     look where the second looked at the same picture too: it must agree, and weighs nothing, since
     the second errs half as often. ``close`` is the picture cut close, ``height`` that of its ink,
     px, 0 if it could not be told.
@@ -136,6 +145,7 @@ class Scan:
     unit: str = ""
     digits: int = 0
     until: float = math.inf
+    dashed: bool = False
     whole: bool = True
     hides: Literal["", "sign", "bar"] = ""
     busy: bool = False
@@ -280,6 +290,7 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         found.until = _dashes_end(held, target.ask)
         spot = _spot(line, crop, target)
         if spot is None:
+            found.dashed = _are_dashes(held, crop, target, _LETTER)
             continue
         found.close, found.height, unread = _close(target, crop, spot)
         found.busy = _is_busy(crop, target, spot)
@@ -289,12 +300,18 @@ def scan(reader: OwnReader, targets: Sequence[Target]) -> list[Scan]:
         if spot.text[:1] not in SIGNS and unread in ("sign", "bar"):
             found.hides = "bar" if unread == "bar" and not found.busy else "sign"
         works.append(_Work(found, target, crop, spot, _alone(target, found.close)))
+    dashed = [at for at, found in enumerate(scans) if found.dashed]
+    pairs = [(crops[at], targets[at]) for at in dashed]
+    again = _seen(reader, "second", *zip(*pairs, strict=True)) if pairs else []
+    for at, line in zip(dashed, again, strict=True):
+        held = _read_in_box(line, crops[at], targets[at])
+        scans[at].dashed = _are_dashes(held, crops[at], targets[at], _SURE_DASH)
     _note_units(works)
     windows = [_without_spaces(work.spot) for work in works]
     sums = path_sums(windows, [work.spot.path for work in works])
     for work, p in zip(works, sums.tolist(), strict=True):
         work.found.around = Look(BOX, work.spot.text, p)
-    _look(reader, "first", [(work.found, work.alone) for work in works], "own reader (close)")
+    _look(reader, "first", [(work.found, work.alone) for work in works], CLOSE)
     # A stroke of the scene before a figure looks like a minus sign: one look is never enough.
     # Nor is it where there is ink that was not read, or a letter that may be a digit.
     doubtful = [
@@ -422,6 +439,33 @@ def _dashes_end(held: Sequence[tuple[str, float, float]], ask: Ask) -> float:
     if parted is None or parted.text != ask.dashes or not parted.unit or parted.start:
         return math.inf
     return (held[parted.end - 1][1] + held[parted.end][1]) / 2
+
+
+def _are_dashes(
+    held: Sequence[tuple[str, float, float]], crop: _Crop, target: Target, least: float
+) -> bool:
+    """Tell whether dashes are read, and no figure, on a ground so even that it hides none.
+
+    ``held``: what is read in the box of ``target``, as ``_read_in_box`` gives it; ``least``: what
+    the likeliest column of each dash must have.
+    """
+    ask, digit, (_, y0, _, y1) = target.ask, target.digit, target.box
+    parted = part("".join(char for char, *_ in held), ask.kind, ask.missing)
+    if not ask.dashes or parted is None or parted.text != ask.dashes or parted.start:
+        return False
+    dashes = held[: parted.end]
+    if min(peak for *_, peak in dashes) < least:
+        return False
+    middle = (y0 + y1) / 2 - max(0, round(y0 - _ABOVE * digit))
+    near, far = (edge * digit for edge in _CLEAR_OF_DASHES)
+    left = max(0, int(dashes[0][1] - crop.x - _DASH_ENDS * digit))
+    end = dashes[-1][1] + _DASH_ENDS * digit
+    if len(held) > len(dashes):
+        end = max(end, held[len(dashes)][1] - _LETTER_ENDS * digit)
+    right = int(np.ceil(end - crop.x))
+    spans = ((middle - far, middle - near), (middle + near, middle + far))
+    rows = [crop.picture[max(0, round(a)) : max(0, round(b)), left:right] for a, b in spans]
+    return _is_even(np.concatenate([each.reshape(-1, 3) for each in rows]), _STROKES)
 
 
 def _alone(target: Target, picture: Picture, wider: float = 1.0) -> Target:
@@ -768,10 +812,18 @@ def _is_busy(around: _Crop, target: Target, spot: _Spot) -> bool:
     left, right = (max(0, round(edge - around.x)) for edge in target.box[::2])
     rows = (picture[: max(0, above), left:right], picture[below:, left:right])
     ground = np.concatenate([each.reshape(-1, 3) for each in rows])
+    return not _is_even(ground, 10)
+
+
+def _is_even(ground: NDArray[np.uint8], tail: float) -> bool:
+    """Tell whether colours, shape (n, 3), are of no scene but for ``tail`` per cent at either end.
+
+    No colour tells nothing.
+    """
     if not len(ground):
-        return True
-    low, high = np.percentile(ground, (10, 90), axis=0)
-    return bool((high - low).max() >= _BUSY)
+        return False
+    low, high = np.percentile(ground, (tail, 100 - tail), axis=0)
+    return bool((high - low).max() < _BUSY)
 
 
 def _left_unread(picture: Picture, target: Target, x: float, spot: _Spot) -> _Unread:

@@ -491,9 +491,9 @@ def calibrate(bundle: Path, count: int) -> None:
     drawn += [crop for crop in (next(lines) for _ in range(count)) if crop.text]
     reader = OwnReader()
     reader.__dict__["_told"] = {
-        **told, "nets": {net: {"temperature": 1.0} for net in ("first", "second")}
+        **told, "nets": {net: {"temperature": 1.0} for net in own.NETS}
     }  # fmt: skip
-    for net in ("first", "second"):
+    for net in own.NETS:
         seen = reader.look([crop.picture for crop in drawn], net)
 
         def loss(temperature: float, seen: Sequence[Columns] = seen) -> float:

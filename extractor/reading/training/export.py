@@ -2,8 +2,9 @@
 
 Kernels are stored as half floats, as checkpoints hold them, and cast when a net is opened.
 
-    python -m extractor.reading.training.export CHECKPOINTS extractor/reading/weights
+    python -m extractor.reading.training.export CHECKPOINTS OTHERS extractor/reading/weights
 
+The first two nets are those of one training, the third is the second one of another, ``OTHERS``.
 The description's calibration is what ``calibrate`` measures; a new export begins with none.
 """
 
@@ -32,10 +33,10 @@ _OPSET = 17  # read by OpenCV's DNN module and by ONNX Runtime
 _KERNEL = 1024  # numbers from which on a constant is a kernel
 
 
-def export(name: str, checkpoints: Path, out: Path) -> dict[str, Any]:
-    """Write one net as ONNX with free width and batch; give its description."""
-    plan = PLANS[name]
-    saved = torch.load(checkpoints / f"{name}.pt", map_location="cpu", weights_only=True)
+def export(name: str, checkpoint: Path, out: Path) -> dict[str, Any]:
+    """Write one net as ONNX with free width and batch, named ``name``; give its description."""
+    plan = PLANS[checkpoint.stem]
+    saved = torch.load(checkpoint, map_location="cpu", weights_only=True)
     net = Net(plan)
     net.load_state_dict(saved["mean"])
     net.eval()
@@ -78,9 +79,14 @@ def _halve(file: Path) -> None:
 
 
 def main() -> None:
-    """Export both nets from the folder that the first argument names into that of the second."""
-    checkpoints, out = Path(sys.argv[1]), Path(sys.argv[2])
-    nets = {name: export(name, checkpoints, out) for name in PLANS}
+    """Export the nets from the folders that the first arguments name into that of the last."""
+    checkpoints, others, out = (Path(each) for each in sys.argv[1:])
+    shipped = {
+        "first": checkpoints / "first.pt",
+        "second": checkpoints / "second.pt",
+        "third": others / "second.pt",
+    }
+    nets = {name: export(name, checkpoint, out) for name, checkpoint in shipped.items()}
     told = {
         "characters": CLASSES,
         "input": "RGB, (value - 127) / 127, padded with 127 on the right",
