@@ -570,8 +570,8 @@ DOUBTS: dict[str, DoubtHelp] = {
         DoubtHelp(
             "doubtful-layout",
             "readers doubt so many figures of this layout on this device that none is released",
-            "They may not know its letters, or hardly see them. Settle what else is flagged: where "
-            "enough is accepted as it was read, the others are released. Sharper captures help.",
+            "Settle what else is flagged: where enough is accepted as it was read, the others are "
+            "released. Sharper captures, or an overlay on a panel, help.",
         ),
         DoubtHelp(
             "lost-point",
