@@ -11,7 +11,9 @@ B, and C is only counted, once a reader that is given out.
 Counted chunk by chunk, a JSON line each: a chunk is a number, the same number draws the same pages.
 A run goes on where the file ends; ``--worker 0/2`` and ``--worker 1/2`` share one file. What is
 counted carries a digest of the reader, of judging and of the drawing, and only like is added to
-like. ``--keep FOLDER`` saves a picture of every figure that was released wrong.
+like. ``--keep FOLDER`` saves a picture of every figure that was released wrong. ``--readings
+FOLDER`` keeps what was read (some 1 MB a chunk) and takes it from there where reader and drawing
+are the same: another way of judging is counted in minutes.
 """
 
 from __future__ import annotations
@@ -19,10 +21,13 @@ from __future__ import annotations
 import argparse
 import ast
 import collections
+import functools
+import gzip
 import hashlib
 import json
+import pickle
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -37,6 +42,7 @@ from study_reader import legibility
 
 import extractor.judging
 from extractor import values
+from extractor.calibration.model import Calibration
 from extractor.extracting import steady
 from extractor.judging import judge
 from extractor.judging.entries import UNSURE
@@ -58,32 +64,65 @@ _MOST_DECADES = 7
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One figure: what was drawn, read and judged, and the page it stands on."""
+class Drawn:
+    """One figure as it was drawn: the text of a right reading, its layout, what it looks like."""
 
     truth: str
+    layout: str
+    about: Mapping[str, str]
+    font: str
+    letter: float
+    frame: int
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where a figure is to be seen."""
+
     page: np.ndarray
+    tile: Tile
+    cell: Cell
+    frame: int
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """What was read of a chunk, and all that judging it and counting it takes: no pixels.
+
+    ``slow``: what the slow readers said of a few figures, see ``slow_readers``.
+    """
+
+    coding: str
+    sightings: tuple[Sighting, ...]
+    calibrations: Mapping[str, Calibration]
+    drawn: tuple[Drawn, ...]
+    slow: Mapping[str, list[float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One figure: what was drawn, read and judged."""
+
+    drawn: Drawn
     reading: Reading
+    calibration: Calibration
     confidence: float
     codes: tuple[str, ...]
-    about: Mapping[str, str]
-    place: tuple[Tile, Cell, int]
 
     @property
     def right(self) -> bool:
         """The text read is the one drawn, or says the same: 1772 for 1'772 is no wrong figure."""
-        text, tile = self.reading.text, self.place[0]
-        if text == self.truth:
+        text, truth, layout = self.reading.text, self.drawn.truth, self.calibration
+        if text == truth:
             return True
-        if self.about["kind"] == "word":
+        readout = next(r for r in layout.readout if r.name == self.reading.readout)
+        if readout.kind == "word":
             return False
-        layout = tile.session.calibration
-        readout = next(r for r in layout.readout if r.name == self.place[1].readout)
-        if values.is_missing(self.truth, readout):
+        if values.is_missing(truth, readout):
             return values.is_missing(text, readout)
         try:
             said = values.parse(text, readout, layout.marks)
-            return said == values.parse(self.truth, readout, layout.marks)
+            return said == values.parse(truth, readout, layout.marks)
         except values.FormError:
             return False
 
@@ -95,11 +134,25 @@ class Row:
 
 def digest() -> str:
     """Name what the counts depend on beside the seed: reader, judging, drawing."""
-    here, package = Path(__file__).parent, Path(extractor.judging.__file__).parent
+    package = Path(extractor.judging.__file__).parent
     # No person decides anything here.
     checks = {*package.glob("*.py")} - {package / "deciding.py", package / "spot.py"}
-    files = [*sorted(checks), *(Path(each.__file__) for each in (values, steady, stock, coding)),
-             here / "drawn_sessions.py", here / "drawn_pages.py"]  # fmt: skip
+    return _digest([*sorted(checks), *_sources()])
+
+
+@functools.cache
+def read_digest() -> str:
+    """Name what readings depend on beside the seed: reader, drawing."""
+    return _digest(_sources())
+
+
+def _sources() -> list[Path]:
+    here = Path(__file__).parent
+    modules = [Path(each.__file__) for each in (values, steady, stock, coding)]
+    return [*modules, here / "drawn_sessions.py", here / "drawn_pages.py"]
+
+
+def _digest(files: Sequence[Path]) -> str:
     told = hashlib.sha256(reader_identity().encode())
     for file in files:
         tree = ast.parse(file.read_text(encoding="utf-8"))
@@ -118,32 +171,60 @@ def _is_text(node: ast.AST) -> bool:
 # ---------------------------------------------------------------- one chunk
 
 
-def rows_of(pages: Pages, reader: FigureReader, rng: np.random.Generator) -> list[Row]:
-    """Read and judge all figures of some pages."""
-    sightings: list[Sighting] = []
-    told: list[tuple[np.ndarray, Tile, Cell, int]] = []
+def looked_at(
+    pages: Pages, rng: np.random.Generator
+) -> Iterator[tuple[Tile, list[Found], list[Any]]]:
+    """Find every tile at every state: with its finds and what ``Pages.seen`` gives for each."""
     for tile in pages.tiles:
-        session = tile.session
         finds = [find(tile, rng) for _ in pages.pictures]
-        seen = [pages.seen(tile, at, found) for at, found in enumerate(finds)]
+        yield tile, finds, [pages.seen(tile, at, found) for at, found in enumerate(finds)]
+
+
+def spots_of(pages: Pages, rng: np.random.Generator) -> list[Spot]:
+    """Give where each figure of some pages is to be seen, in the order of ``Chunk.drawn``."""
+    return [
+        Spot(page, tile, cell, state)
+        for tile, _, seen in looked_at(pages, rng) for page, state, _ in seen for cell in tile.cells
+    ]  # fmt: skip
+
+
+def read_chunk(
+    pages: Pages, rng: np.random.Generator, reader: FigureReader, slow: Mapping[str, Any]
+) -> Chunk:
+    """Read all figures of some pages."""
+    sightings: list[Sighting] = []
+    drawn: list[Drawn] = []
+    spots: list[Spot] = []
+    for tile, finds, seen in looked_at(pages, rng):
         read = _read(tile, [page for page, _, _ in seen], finds, reader)
         for at, (found, (page, state, changing), readings) in enumerate(
             zip(finds, seen, read, strict=True)
         ):
-            sighting = sighting_of(session, at, found, readings, pages.coding == "h264")
+            sighting = sighting_of(tile.session, at, found, readings, pages.coding == "h264")
             frame = replace(sighting.frame, changing=changing)
             sightings.append(replace(sighting, frame=frame))
-            told += [(page, tile, cell, state) for cell in tile.cells]
+            spots += [Spot(page, tile, cell, state) for cell in tile.cells]
+            drawn += [
+                Drawn(_truth(tile, cell, state), tile.session.calibration.id,
+                      _about(tile, cell, pages), tile.style.face.name, tile.letter, state)
+                for cell in tile.cells
+            ]  # fmt: skip
+    readings = [each for sighting in sightings for each in sighting.frame.readings]
     calibrations = {tile.session.calibration.id: tile.session.calibration for tile in pages.tiles}
-    verdicts = judge(sightings, calibrations, ()).verdicts
-    judged: list[Judged] = []
-    for verdict in verdicts:
+    return Chunk(pages.coding, tuple(sightings), calibrations, tuple(drawn),
+                 slow_readers(drawn, readings, spots, slow, rng))  # fmt: skip
+
+
+def judged(chunk: Chunk) -> list[Row]:
+    """Judge what was read of a chunk."""
+    told: list[Judged] = []
+    for verdict in judge(chunk.sightings, chunk.calibrations, ()).verdicts:
         by_name = {each.readout.partition(".")[0]: each for each in verdict.judged}
-        judged += [by_name[each.readout] for each in verdict.sighting.frame.readings]
+        told += [by_name[each.readout] for each in verdict.sighting.frame.readings]
     return [
-        Row(_truth(tile, cell, at), page, each.reading, each.confidence or 0.0,
-            tuple(doubt.code for doubt in each.doubts), _about(tile, cell, pages), (tile, cell, at))
-        for each, (page, tile, cell, at) in zip(judged, told, strict=True)
+        Row(drawn, each.reading, chunk.calibrations[drawn.layout], each.confidence or 0.0,
+            tuple(doubt.code for doubt in each.doubts))
+        for drawn, each in zip(chunk.drawn, told, strict=True)
     ]  # fmt: skip
 
 
@@ -222,8 +303,8 @@ def count(rows: Iterable[Row]) -> dict[str, Any]:
     for row in rows:
         reading = row.reading
         wrong, released = not row.right, row.released
-        spelled += released and not wrong and reading.text != row.truth
-        for key, value in (("all", ""), *row.about.items()):
+        spelled += released and not wrong and reading.text != row.drawn.truth
+        for key, value in (("all", ""), *row.drawn.about.items()):
             cell = totals[key].setdefault(value, [0, 0, 0, 0, 0])
             again = _route(reading) != "plain"
             for at, add in enumerate((1, released, wrong, wrong and released, again)):
@@ -240,10 +321,10 @@ def count(rows: Iterable[Row]) -> dict[str, Any]:
             flags[f"{kind} only {row.codes[0]}"] += 1
         for name, text, p in _alone(reading):
             said = bool(text) and p >= UNSURE
-            bad = bool(text) and text != row.truth
+            bad = bool(text) and text != row.drawn.truth
             _add(alone, name, (1, not text, bad, said, said and bad))
         if released:
-            distinct.add((row.place[0].session.calibration.id, reading.readout, reading.text))
+            distinct.add((row.drawn.layout, reading.readout, reading.text))
     return {"totals": totals, "by_p": by_p, "routes": routes, "flags": flags, "loss": loss,
             "alone": alone, "distinct": len(distinct), "spelled": spelled}  # fmt: skip
 
@@ -278,66 +359,60 @@ def _alone(reading: Reading) -> Iterator[tuple[str, str, float]]:
 
 
 def slow_readers(
-    rows: list[Row], readers: Mapping[str, Any], rng: np.random.Generator
-) -> dict[str, list[float]]:
+    drawn: Sequence[Drawn], readings: Sequence[Reading], spots: Sequence[Spot],
+    readers: Mapping[str, Any], rng: np.random.Generator,
+) -> dict[str, list[float]]:  # fmt: skip
     """Show one figure in many, cut as its box says, to each slow reader alone."""
     told: dict[str, list[float]] = {}
-    for row in rows:
-        if rng.integers(_SLOW_PART) or row.reading.box is None:
+    for truth, reading, spot in zip((each.truth for each in drawn), readings, spots, strict=True):
+        if rng.integers(_SLOW_PART) or reading.box is None:
             continue
-        tile, cell, _ = row.place
-        box = row.reading.box
+        box = reading.box
         x0, y0 = max(0, int(box.x)), max(0, int(box.y))
-        crop = row.page[y0 : int(np.ceil(box.bottom)), x0 : int(np.ceil(box.right))]
+        crop = spot.page[y0 : int(np.ceil(box.bottom)), x0 : int(np.ceil(box.right))]
         if min(crop.shape[:2]) < 2:
             continue
-        readout = next(r for r in tile.session.calibration.readout if r.name == cell.readout)
+        readout = next(
+            r for r in spot.tile.session.calibration.readout if r.name == spot.cell.readout
+        )
         characters = CHARACTERS[readout.kind] + (readout.missing or "")
         for name, reader in readers.items():
             (seen,) = reader.read([np.ascontiguousarray(crop)], characters)
             best = next(iter(seen.texts()), None)
             parted = part(best.text, readout.kind, readout.missing) if best else None
             text, p = (parted.text, best.probability) if parted and best else ("", 0.0)
-            said, bad = bool(text) and p >= UNSURE, bool(text) and text != row.truth
+            said, bad = bool(text) and p >= UNSURE, bool(text) and text != truth
             _add(told, name, (1, not text, bad, said, said and bad))
     return told
 
 
-def wrong_ones(rows: list[Row], keep: Path | None, name: str) -> list[dict[str, Any]]:
-    """Describe the figures released wrong, and save their pictures."""
-    found = []
-    for row in rows:
-        if row.right or not row.released:
-            continue
-        tile, cell, at = row.place
-        box = row.reading.box
-        assert box is not None
-        x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
-        (left, top), span = tile.at, np.array([[0.0, x1 - x0]])
-        ink = draw_frame(tile, at)[1][y0 : y1 + 1, x0 : x1 + 1]
-        spot = row.page[top + y0 :, left + x0 :][: len(ink), : ink.shape[1]]
-        seen = legibility(spot, ink, span, tile.letter)
-        found.append({
-            "truth": row.truth, "read": row.reading.text, "p": row.reading.probability,
-            "route": _route(row.reading), "seen": round(seen, 2), **row.about,
-            "font": tile.style.face.name, "letter": round(tile.letter, 1), "frame": at,
-            "looks": [(each.reader, each.text, round(each.probability, 5))
-                      for each in row.reading.looks],
-        })  # fmt: skip
-        if keep is not None:
-            reach = int(2 * tile.letter)
-            piece = row.page[
-                max(0, int(box.y) - reach) : int(box.bottom) + reach,
-                max(0, int(box.x) - reach) : int(box.right) + reach,
-            ]
-            keep.mkdir(parents=True, exist_ok=True)
-            shown = f"{row.truth} as {row.reading.text}".replace("/", "_")
-            cv2.imwrite(str(keep / f"{name}-{len(found)} {shown}.png"), piece[:, :, ::-1])
-    return found
+def told_of(row: Row, spot: Spot, picture: Path | None) -> dict[str, Any]:
+    """Describe a figure released wrong, and save its picture."""
+    tile, cell, reading, box = spot.tile, spot.cell, row.reading, row.reading.box
+    assert box is not None
+    x0, y0, x1, y1 = (max(0, int(edge)) for edge in cell.box)
+    (left, top), span = tile.at, np.array([[0.0, x1 - x0]])
+    ink = draw_frame(tile, spot.frame)[1][y0 : y1 + 1, x0 : x1 + 1]
+    piece = spot.page[top + y0 :, left + x0 :][: len(ink), : ink.shape[1]]
+    seen = legibility(piece, ink, span, tile.letter)
+    if picture is not None:
+        reach = int(2 * tile.letter)
+        piece = spot.page[
+            max(0, int(box.y) - reach) : int(box.bottom) + reach,
+            max(0, int(box.x) - reach) : int(box.right) + reach,
+        ]
+        picture.parent.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(picture), piece[:, :, ::-1])
+    return {
+        "truth": row.drawn.truth, "read": reading.text, "p": reading.probability,
+        "route": _route(reading), "seen": round(seen, 2), **row.drawn.about,
+        "font": row.drawn.font, "letter": round(row.drawn.letter, 1), "frame": row.drawn.frame,
+        "looks": [(each.reader, each.text, round(each.probability, 5)) for each in reading.looks],
+    }  # fmt: skip
 
 
 def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, keep: Path | None,
-        most: int) -> None:  # fmt: skip
+        kept: Path | None, most: int) -> None:  # fmt: skip
     """Count chunk after chunk until the time is over."""
     cv2.setNumThreads(1)
     fonts, reader = PartStock(bundle, SETS[which]), FigureReader()
@@ -346,26 +421,51 @@ def run(bundle: Path, which: str, counts: Path, minutes: float, worker: str, kee
     done = {number for each in lines(counts) if (each["set"], each["of"]) == (which, mark)
             for number in counted(each)}  # fmt: skip
     end = time.monotonic() + 60 * minutes
-    for chunk in range(mine, most, of):
-        if chunk in done:
+    for number in range(mine, most, of):
+        if number in done:
             continue
         if time.monotonic() > end:
             break
         begun = time.process_time()
-        rng = np.random.default_rng([_SEED[which], chunk])
-        pages = draw_pages(fonts, SETS[which], _FRAMES, 1000 * chunk, rng)
-        drawn = time.process_time()
-        rows = rows_of(pages, reader, rng)
-        spent = time.process_time() - drawn
+        name = f"{which}{_SEED[which]}-{number}"
+        file = kept / f"{name}-{read_digest()}.pickle.gz" if kept else None
+        if file and file.exists():
+            chunk = pickle.loads(gzip.decompress(file.read_bytes()))
+        else:
+            chunk = read_chunk(*drawn_anew(fonts, which, number), reader, slow)
+            if file:
+                store(file, chunk)
+        rows = judged(chunk)
         told = count(rows)
-        told["alone"] |= slow_readers(rows, slow, rng)
-        told["wrong"] = wrong_ones(rows, keep, f"{which}{chunk}")
-        told = {"set": which, "chunk": chunk, "of": mark, "reader": reader_identity(), **told}
-        append(counts, told)
-        n, released, wrong, bad, _ = told["totals"]["all"][""]
-        print(f"{which}{chunk} {pages.coding}: {n} figures, {released} released, {wrong} read wrong"
-              f", {bad} of them released; drawn in {drawn - begun:.1f} s, read and judged in "
-              f"{spent:.1f} s ({1e3 * spent / n:.1f} ms a figure)", flush=True)  # fmt: skip
+        told["alone"] |= chunk.slow
+        told["wrong"] = []
+        bad = [at for at, row in enumerate(rows) if row.released and not row.right]
+        spots = spots_of(*drawn_anew(fonts, which, number)) if bad else []
+        for at in bad:
+            shown = f"{rows[at].drawn.truth} as {rows[at].reading.text}".replace("/", "_")
+            picture = keep / f"{name}-{at} {shown}.png" if keep else None
+            told["wrong"].append(told_of(rows[at], spots[at], picture))
+        append(counts, {"set": which, "chunk": number, "of": mark, "reader": reader_identity(),
+                        **told})  # fmt: skip
+        n, released, wrong, _, _ = told["totals"]["all"][""]
+        spent = time.process_time() - begun
+        print(f"{which}{number} {chunk.coding}: {n} figures, {released} released, {wrong} read "
+              f"wrong, {len(bad)} of them released; {spent:.1f} s ({1e3 * spent / n:.1f} ms a "
+              "figure)", flush=True)  # fmt: skip
+
+
+def drawn_anew(fonts: PartStock, which: str, number: int) -> tuple[Pages, np.random.Generator]:
+    """Draw the pages of a chunk, always the same; with the generator as drawing leaves it."""
+    rng = np.random.default_rng([_SEED[which], number])
+    return draw_pages(fonts, SETS[which], _FRAMES, 1000 * number, rng), rng
+
+
+def store(file: Path, chunk: Chunk) -> None:
+    """Keep what was read, whole or not at all."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    half = file.with_suffix(".half")
+    half.write_bytes(gzip.compress(pickle.dumps(chunk), 4))
+    half.rename(file)
 
 
 def append(counts: Path, told: Mapping[str, Any]) -> None:
@@ -577,6 +677,7 @@ def main() -> None:
     asked.add_argument("--chunks", type=int, default=10_000, help="the number to end before")
     asked.add_argument("--worker", default="0/1", help="which of how many that share the work")
     asked.add_argument("--keep", type=Path, help="folder for pictures of what is released wrong")
+    asked.add_argument("--readings", type=Path, help="folder in which what was read is kept")
     asked.add_argument("--report", action="store_true")
     asked.add_argument("--digest", help="report counts of another state than today's")
     asked.add_argument("--sum", type=Path, help="write all counts to this file, a line a set")
@@ -590,7 +691,16 @@ def main() -> None:
         return
     if told.bundle is None:
         asked.error("name the bundle; mend: python -m extractor.reading.training.bundle BUNDLE.zip")
-    run(told.bundle, told.set, told.counts, told.minutes, told.worker, told.keep, told.chunks)
+    run(
+        told.bundle,
+        told.set,
+        told.counts,
+        told.minutes,
+        told.worker,
+        told.keep,
+        told.readings,
+        told.chunks,
+    )
 
 
 if __name__ == "__main__":
