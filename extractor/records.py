@@ -568,6 +568,12 @@ DOUBTS: dict[str, DoubtHelp] = {
             "Look at the crop and accept or correct.",
         ),
         DoubtHelp(
+            "mistaken-letter",
+            "readers mistake a letter of this figure for another one in this layout on this device",
+            "Look at the crop and accept or correct. Where enough of the others are accepted as "
+            "they were read, the rest are released.",
+        ),
+        DoubtHelp(
             "doubtful-layout",
             "readers doubt so many figures of this layout on this device that none is released",
             "Settle what else is flagged: where enough is accepted as it was read, the others are "

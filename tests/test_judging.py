@@ -18,10 +18,12 @@ from judging_world import (
     still,
     verdict,
 )
+from scipy import stats
 
-from extractor.calibration.model import Marks, Relation
-from extractor.judging.entries import CONTRADICTED, UNSURE
+from extractor.calibration.model import Marks, Readout, Relation
+from extractor.judging.entries import CLEAREST, CONTRADICTED, PASSED, UNSURE
 from extractor.judging.units import contradiction
+from extractor.reading import trust
 from extractor.records import DOUBTS, Alternative, Box, Found, Look, Neighbour
 
 POWER = readout("power", "power", unit="W", decimals=2, bounds=(0, 30), missing="--")
@@ -32,7 +34,18 @@ CLEAN = reading("power", "8.02")
 def test_a_clean_reading_is_released() -> None:
     row = one(LAYOUT, CLEAN)
     assert (row.value, row.candidate, row.half_width, row.unit) == (8.02, None, 0.005, "W")
-    assert (row.confidence, row.doubts, row.source) == (0.9999, (), "read")
+    assert (row.confidence, row.doubts, row.source) == (PASSED, (), "read")
+
+
+def test_what_passes_all_checks_claims_what_the_trust_study_has_shown() -> None:
+    """4 wrong of 1 567 953 released: within the one-sided bound after Clopper and Pearson 1934."""
+    assert trust.CEILING == CLEAREST
+    bound = stats.beta.ppf(0.95, 5, 1_567_949)
+    assert 0.95 * bound < 1 - PASSED < 1.05 * bound
+    assert one(LAYOUT, reading("power", "8.02", 0.9995)).confidence == 0.9995
+    assert one(LAYOUT, replace(CLEAN, text="80.20")).confidence == CLEAREST  # flagged
+    words = layout(Readout.model_validate({"name": "mode", "kind": "word", "quantity": "other"}))
+    assert one(words, reading("mode", "calm")).confidence == CLEAREST
 
 
 ALONE = {
@@ -127,7 +140,7 @@ def test_every_code_of_the_registry_is_planted_here() -> None:
     elsewhere = {
         "which-mark", "which-layout", "changing", "facts-disagree", "outlier", "step", "backwards",
         "relation", "captures-disagree", "decided-elsewhere", "reviewers-disagree", "doubted",
-            "doubtful-layout",
+        "mistaken-letter", "doubtful-layout",
     }  # fmt: skip
     of_charts = {  # planted in test_traces*.py
         "no-axis", "few-labels", "odd-label", "loose-axis", "log-axis", "no-line", "broken-line",
@@ -164,7 +177,7 @@ def test_a_look_at_what_cannot_be_there_is_no_doubt(text: str, heard: bool) -> N
     """Power of 0 to 30 W: of a scene's stroke before it no look makes a minus sign."""
     row = one(LAYOUT, replace(CLEAN, looks=(Look("two", text, 0.9),)))
     assert codes(row) == (["readers-differ"] if heard else [])
-    assert row.confidence == (CONTRADICTED if heard else CLEAN.probability)
+    assert row.confidence == (CONTRADICTED if heard else PASSED)
 
 
 def test_a_size_gives_two_rows_with_the_same_doubts() -> None:

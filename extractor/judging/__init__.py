@@ -22,10 +22,10 @@ from extractor.judging.along_time import (
     too_fast,
 )
 from extractor.judging.deciding import Answers
-from extractor.judging.entries import CONTRADICTED, Entry, enter
+from extractor.judging.entries import CLEAREST, CONTRADICTED, PASSED, WORTH, Entry, enter
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
-from extractor.judging.in_layout import DECEIVED, of_doubtful_layouts
+from extractor.judging.in_layout import most_confidence, of_letters_and_layouts
 from extractor.judging.in_run import exchanged, other_decimals, thousandfold
 from extractor.judging.relations import Broken, Relations, blamed
 from extractor.judging.runs import Run, runs, shown
@@ -92,7 +92,7 @@ def _examine(
     ]
     _add(found)
     _add(("captures-disagree", *each) for each in disagreements(sightings, entered))
-    _add(("doubtful-layout", *each) for each in of_doubtful_layouts(sightings, entered))
+    _add(of_letters_and_layouts(sightings, entered))
     return entered, [
         *_not_made(tracked, tracks, np.isfinite(around.spread)),
         *sorted(relations.notices()),
@@ -288,9 +288,12 @@ def _judged(entry: Entry, undecided: Entry) -> list[Judged]:
 
 
 def _confidence(entry: Entry) -> float:
-    most = DECEIVED if "doubtful-layout" in entry.doubts else 1.0
-    most = CONTRADICTED if "readers-differ" in entry.doubts else most
-    return min(entry.reading.probability, most)
+    given = entry.reading.probability
+    if not entry.doubts:
+        return PASSED if given >= CLEAREST and entry.readout.kind != "word" else given
+    worth = next((worth for least, most, worth in WORTH if least <= given < most), given)
+    differs = CONTRADICTED if "readers-differ" in entry.doubts else 1.0
+    return min(worth, differs, most_confidence(entry))
 
 
 def _run_of(
