@@ -92,6 +92,14 @@ def test_a_mark_for_another_mark_is_no_slip() -> None:
     assert not held(verdict(shown, LAYOUT))
 
 
+def test_the_dashes_of_a_missing_value_are_no_signs() -> None:
+    """A lone sign taken for a 2 says nothing of the mark for no value, nor the other way."""
+    world = layout(readout("power", "power", unit="W", missing="--"))
+    signs = [seen(at, f"-{at}.31", f"2{at}.31") for at in range(9)]
+    marks = [seen(20 + at, "--", "22") for at in range(9)]
+    assert held(verdict([*signs, *marks], world)) == list(range(9))
+
+
 def test_other_devices_and_layouts_are_not_held_back() -> None:
     other = layout(readout("power", "power", unit="W"), id="layoutid02", name="summary")
     there = [

@@ -73,7 +73,7 @@ def of_letters_and_layouts(
             for letter, each in _mistaken(entries).items()
         }
         for entry in entries:
-            for letter in sorted(mistaken.keys() & set(entry.reading.text)):
+            for letter in sorted(mistaken.keys() & _letters(entry)):
                 yield "mistaken-letter", entry, mistaken[letter]
         doubtful = sum(_is_doubtful(entry) for entry in entries)
         if len(entries) >= FEWEST and doubtful >= DOUBTFUL * len(entries):
@@ -109,7 +109,7 @@ def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
     """Find the letters that readers mistake, each with the one it is mistaken for most often."""
     figures: dict[tuple[str, str], _Figure] = defaultdict(_Figure)
     for entry in entries:
-        if entry.reading.text:
+        if _letters(entry):
             figure = figures[entry.readout.name, entry.reading.text]
             figure.shown += 1
             for slip in _slips(entry):
@@ -128,6 +128,12 @@ def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
         if slips >= TIMES and share[letter, other] >= MISTAKEN * having[letter]:
             found[letter] = _Mistaken(other, slips, having[letter])
     return found
+
+
+def _letters(entry: Entry) -> set[str]:
+    """Give the letters of the text read; the dashes of a missing value are no signs."""
+    text = entry.reading.text
+    return set(text) if text and not entry.forms.of(text).missing else set()
 
 
 def _slips(entry: Entry) -> set[tuple[str, str]]:
