@@ -8,6 +8,7 @@ from judging_world import FACTS, codes, decision, flagged, layout, reading, read
 from extractor.judging.in_layout import (
     DOUBTFUL,
     FEWEST,
+    GRAVELY,
     MISREAD,
     MISREAD_UNSURE,
     MISTAKEN,
@@ -51,15 +52,21 @@ def test_a_letter_mistaken_in_one_figure_of_ten_holds_all_figures_with_it_back(
     assert held(found) == (list(range(slips + without)) if held_back else [])
 
 
-def test_what_is_held_back_says_which_letter_and_claims_less() -> None:
-    shown = [*with_eights(6, 18), seen(50, "1.18", sure=0.99)]
+@pytest.mark.parametrize(
+    ("slips", "claimed", "doubted"), [(6, MISREAD, MISREAD_UNSURE), (5, UNSEEN, 0.99)]
+)
+def test_what_is_held_back_says_which_letter_and_claims_less(
+    slips: int, claimed: float, doubted: float
+) -> None:
+    assert GRAVELY == 0.2
+    shown = [*with_eights(slips, 29 - slips), seen(50, "1.18", sure=0.99)]
     rows = [each.judged[0] for each in verdict(shown, LAYOUT).verdicts]
     assert rows[20].doubts[0].why == (
-        "in 6 of the 25 different figures with 8 of strip on H1 some look sees 2 in its place: "
-        "one may stand for the other"
+        f"in {slips} of the 30 different figures with 8 of strip on H1 some look sees 2 in its "
+        "place: one may stand for the other"
     )
-    assert (rows[20].value, rows[20].confidence) == (None, MISREAD)
-    assert (rows[-1].value, rows[-1].confidence) == (None, MISREAD_UNSURE)
+    assert (rows[20].value, rows[20].confidence) == (None, claimed)
+    assert rows[-1].confidence == doubted
 
 
 def test_a_figure_that_stands_still_is_one_figure_however_often_it_is_shown() -> None:

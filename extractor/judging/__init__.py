@@ -22,10 +22,10 @@ from extractor.judging.along_time import (
     too_fast,
 )
 from extractor.judging.deciding import Answers
-from extractor.judging.entries import CLEAREST, CONTRADICTED, PASSED, WORTH, Entry, enter
+from extractor.judging.entries import CLEAREST, PASSED, WORTH, Entry, enter
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
-from extractor.judging.in_layout import most_confidence, of_letters_and_layouts
+from extractor.judging.in_layout import of_letters_and_layouts
 from extractor.judging.in_run import exchanged, other_decimals, thousandfold
 from extractor.judging.relations import Broken, Relations, blamed
 from extractor.judging.runs import Run, runs, shown
@@ -292,8 +292,7 @@ def _confidence(entry: Entry) -> float:
     if not entry.doubts:
         return PASSED if given >= CLEAREST and entry.readout.kind != "word" else given
     worth = next((worth for least, most, worth in WORTH if least <= given < most), given)
-    differs = CONTRADICTED if "readers-differ" in entry.doubts else 1.0
-    return min(worth, differs, most_confidence(entry))
+    return min(worth, entry.most)
 
 
 def _run_of(

@@ -57,7 +57,8 @@ class Entry:
 
     ``at`` is its sighting's place. ``text`` and ``form`` are what is judged: a person's answer
     where one holds, else what was read. ``doubts`` are sentences by code, in order of finding.
-    ``tracks`` are the places of its values in the tracks of the checks along time.
+    ``most`` is the most that may be claimed for it. ``tracks`` are the places of its values in the
+    tracks of the checks along time.
     """
 
     at: int
@@ -69,6 +70,7 @@ class Entry:
     form: Form
     answer: Answer | None
     doubts: dict[str, str] = field(default_factory=dict)
+    most: float = 1.0
     tracks: tuple[int, ...] = ()
 
     @property
@@ -196,6 +198,7 @@ def _look_at_text(entry: Entry) -> None:
             and look.probability >= NOTABLE_LOOK
             and _another_figure(entry, look.text)
         ):
+            entry.most = CONTRADICTED
             entry.doubt(
                 "readers-differ", f"{look.reader} reads {look.text} ({look.probability:.2g})"
             )
