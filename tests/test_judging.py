@@ -48,6 +48,17 @@ def test_what_passes_all_checks_claims_what_the_trust_study_has_shown() -> None:
     assert one(words, reading("mode", "calm")).confidence == CLEAREST
 
 
+@pytest.mark.parametrize(
+    ("claimed", "worth"),
+    [(0.004, 0.004), (0.1, 0.9), (0.7, 0.75), (0.8, 0.88), (0.9499, 0.88), (0.96, 0.96)],
+)
+def test_what_is_not_released_claims_what_such_figures_were_worth(
+    claimed: float, worth: float
+) -> None:
+    row = one(LAYOUT, reading("power", "8.02", claimed))
+    assert (codes(row), row.confidence) == (["unsure"], worth)
+
+
 ALONE = {
     "unreadable": {"text": ""},
     "not-shown": {"text": "", "box": None},
