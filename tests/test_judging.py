@@ -50,13 +50,18 @@ def test_what_passes_all_checks_claims_what_the_trust_study_has_shown() -> None:
 
 @pytest.mark.parametrize(
     ("claimed", "worth"),
-    [(0.004, 0.004), (0.1, 0.9), (0.7, 0.75), (0.8, 0.88), (0.9499, 0.88), (0.96, 0.96)],
+    [(0.004, 0.004), (0.1, 0.1), (0.7, 0.75), (0.8, 0.88), (0.9499, 0.88), (0.96, 0.96)],
 )
 def test_what_is_not_released_claims_what_such_figures_were_worth(
     claimed: float, worth: float
 ) -> None:
     row = one(LAYOUT, reading("power", "8.02", claimed))
     assert (codes(row), row.confidence) == (["unsure"], worth)
+
+
+def test_a_mark_of_no_value_is_worth_more_than_it_claims() -> None:
+    assert one(LAYOUT, reading("power", "--", 0.1)).confidence == 0.9
+    assert one(LAYOUT, reading("power", "--", 0.01)).confidence == 0.01
 
 
 ALONE = {

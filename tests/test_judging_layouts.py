@@ -62,9 +62,10 @@ def test_what_is_held_back_says_which_letter_and_claims_less(
     shown = [*with_eights(slips, 29 - slips), seen(50, "1.18", sure=0.99)]
     rows = [each.judged[0] for each in verdict(shown, LAYOUT).verdicts]
     assert rows[20].doubts[0].why == (
-        f"in {slips} of the 30 different figures with 8 of strip on H1 some look sees 2 in its "
-        "place: one may stand for the other"
+        f"in {slips} of the 30 different figures with '8' of strip on H1 some look or a person "
+        "sees '2' in its place: one may stand for the other"
     )
+    assert "in its place, this one among them: one" in rows[0].doubts[0].why
     assert (rows[20].value, rows[20].confidence) == (None, claimed)
     assert rows[-1].confidence == doubted
 
@@ -131,16 +132,48 @@ def test_accepting_what_was_read_releases_the_others() -> None:
     assert not held(verdict(shown, LAYOUT, decisions=settled))
 
 
-def test_correcting_a_letter_shows_that_it_is_mistaken() -> None:
+@pytest.mark.parametrize(("corrected", "held_back"), [(1, False), (2, False), (3, True), (9, True)])
+def test_correcting_a_letter_shows_that_it_is_mistaken(corrected: int, held_back: bool) -> None:
+    """Two different figures and a tenth of those with the letter."""
     shown = with_eights(0, 30)
     settled = [
         decision(each, "power", each.frame.readings[0].text.replace("8", "2"), "correct")
-        for each in shown[:5]
+        for each in shown[:corrected]
     ]
     found = verdict(shown, LAYOUT, decisions=settled)
-    assert held(found) == list(range(5, 30))  # the first five a person gave
-    fewer = verdict(shown, LAYOUT, decisions=settled[:4])
-    assert not held(fewer)
+    assert held(found) == (list(range(corrected, 30)) if held_back else [])
+
+
+def test_one_correction_of_a_letter_is_not_enough() -> None:
+    shown = with_eights(0, 6)
+    settled = [decision(shown[0], "power", "0.32", "correct")]
+    assert not held(verdict(shown, LAYOUT, decisions=settled))
+
+
+def test_a_corrected_figure_is_one_however_often_it_is_shown() -> None:
+    shown = [seen(20 * at + again, f"{at}.38") for at in range(7) for again in range(15)]
+    settled = [
+        decision(each, "power", each.frame.readings[0].text.replace("8", "2"), "correct")
+        for each in shown[::15]
+    ]
+    assert len(held(verdict(shown, LAYOUT, decisions=settled))) == 7 * 14
+
+
+@pytest.mark.parametrize("given", ["22.21", "2.81"])
+def test_a_correction_of_another_cut_leaves_what_looks_have_seen(given: str) -> None:
+    shown = [seen(at, f"88.8{at}", f"82.8{at}") for at in range(5)]
+    settled = [decision(shown[0], "power", given, "correct")]
+    assert held(verdict(shown, LAYOUT, decisions=settled)) == [1, 2, 3, 4]
+
+
+def test_accepting_one_does_not_outweigh_four_corrections() -> None:
+    shown = with_eights(5, 20)
+    texts = [each.frame.readings[0].text for each in shown]
+    settled = [
+        *(decision(shown[at], "power", texts[at].replace("8", "2"), "correct") for at in range(4)),
+        decision(shown[4], "power", texts[4], "accept"),
+    ]
+    assert held(verdict(shown, LAYOUT, decisions=settled)) == list(range(5, 25))
 
 
 # ---------------------------------------------------------------- too little is seen
@@ -188,6 +221,12 @@ def test_accepting_doubtful_figures_releases_the_others(given: str, released: bo
     found = verdict(shown, LAYOUT, decisions=settled)
     assert all(not each.judged[0].doubts for each in found.verdicts[:2])  # a person gave them
     assert (not found.verdicts[-1].judged[0].doubts) is released
+
+
+def test_an_answer_that_is_no_figure_leaves_the_doubt() -> None:
+    shown = doubted(10, 10)
+    settled = [decision(shown[0], "power", "3.0.0", "correct")]
+    assert held(verdict(shown, LAYOUT, decisions=settled), "doubtful-layout")
 
 
 def test_what_a_person_finds_unreadable_is_doubtful_too() -> None:

@@ -307,7 +307,7 @@ def _reads(whole: Comparison, amount: Amount, crops: Crops, people: People) -> l
                 line["capture"],
                 "" if math.isnan(at) else f"{at:.3f} s",
                 line["text"],
-                "" if math.isnan(confidence) else f"{confidence:.4f}",
+                "" if math.isnan(confidence) else f"{confidence:.6g}",
                 _inline(picture) if picture else "",
                 _decision(line, people),
             )

@@ -31,6 +31,10 @@ DOUBTFUL = 0.5
 """Share of doubtful figures from which none is released: they are not seen well enough. On those
 sets 10 in 1000 figures on bare scenes are held back for nothing else, hardly any on panels."""
 
+CORRECTED = 2
+"""Different figures that must show it where a person corrected them: a person does not err by face.
+One alone may be a blurred one."""
+
 FEWEST = 20
 """Figures below which a share of doubtful ones says little."""
 
@@ -48,6 +52,7 @@ MISREAD_UNSURE = 0.39
 UNSEEN = 0.99
 """Most confidence in any figure that is held back here: of 757 in doubtful layouts 7 were wrong."""
 
+_ROUNDING = 1e-9
 _BY_READERS = frozenset({"unreadable", "unsure", "readers-differ"})
 
 
@@ -78,7 +83,7 @@ def of_letters_and_layouts(
         for entry in entries:
             for letter in sorted(mistaken.keys() & _letters(entry)):
                 entry.most = min(entry.most, _worth(entry, mistaken[letter]))
-                yield "mistaken-letter", entry, mistaken[letter].told(letter, where)
+                yield "mistaken-letter", entry, mistaken[letter].told(letter, where, entry)
             if unseen:
                 entry.most = min(entry.most, UNSEEN)
                 why = f"readers doubt {doubtful} of the {len(entries)} figures of {where}"
@@ -91,6 +96,7 @@ class _Figure:
 
     shown: int = 0
     slips: dict[tuple[str, str], int] = field(default_factory=lambda: defaultdict(int))
+    corrected: set[tuple[str, str]] = field(default_factory=set)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +111,18 @@ class _Mistaken:
     figures: int
     share: float
 
-    def told(self, letter: str, where: str) -> str:
+    def told(self, letter: str, where: str, entry: Entry) -> str:
+        own = ", this one among them" if (letter, self.other) in _slips(entry) else ""
         return (
-            f"in {self.slips} of the {self.figures} different figures with {letter} of {where} "
-            f"some look sees {self.other} in its place: one may stand for the other"
+            f"in {self.slips} of the {self.figures} different figures with '{letter}' of {where} "
+            f"some look or a person sees '{self.other}' in its place{own}: one may stand for the "
+            "other"
         )
 
 
 def _worth(entry: Entry, mistaken: _Mistaken) -> float:
     """Give the most that may be claimed for a figure with a mistaken letter."""
-    if mistaken.share < GRAVELY:
+    if mistaken.share <= GRAVELY - _ROUNDING:
         return UNSEEN
     return MISREAD_UNSURE if _BY_READERS & entry.doubts.keys() else MISREAD
 
@@ -131,13 +139,17 @@ def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
             figure.shown += 1
             for slip in _slips(entry):
                 figure.slips[slip] += 1
+            figure.corrected.update(_corrections(entry))
     having: dict[str, int] = defaultdict(int)
     shares: dict[tuple[str, str], list[float]] = defaultdict(list)
+    corrected: dict[tuple[str, str], int] = defaultdict(int)
     for (_, text), figure in figures.items():
         for letter in set(text):
             having[letter] += 1
-        for slip, times in figure.slips.items():
-            shares[slip].append(times / figure.shown)
+        for slip in figure.slips.keys() | figure.corrected:
+            sure = slip in figure.corrected  # one showing is enough
+            shares[slip].append(1.0 if sure else figure.slips[slip] / figure.shown)
+            corrected[slip] += sure
     slips = sorted(
         (math.fsum(each) / having[letter], letter, other, len(each))
         for (letter, other), each in shares.items()
@@ -145,7 +157,8 @@ def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
     return {  # the gravest of a letter's slips, which comes last
         letter: _Mistaken(other, times, having[letter], share)
         for share, letter, other, times in slips
-        if times >= TIMES and share >= MISTAKEN
+        if times >= TIMES or corrected[letter, other] >= CORRECTED
+        if share > MISTAKEN - _ROUNDING
     }
 
 
@@ -159,20 +172,30 @@ def _slips(entry: Entry) -> set[tuple[str, str]]:
     """Give each letter of the text read in whose place something else was seen, with that.
 
     Two letters at most: texts that differ in more were not cut from the same picture. A mark for
-    another mark is no slip: which mark a layout draws, its calibration says.
+    another mark is no slip: which mark a layout draws, its calibration says. Where a person
+    accepted what was read, none is.
     """
-    text = entry.reading.text
-    seen = {entry.text} if entry.certain else {look.text for look in entry.reading.looks}
-    slips: set[tuple[str, str]] = set()
-    for other in seen:
-        if len(other) == len(text):
-            differing = [(a, b) for a, b in zip(text, other, strict=True) if a != b]
-            if len(differing) <= 2:
-                slips.update(each for each in differing if any(map(str.isalnum, each)))
-    return slips
+    if entry.certain and entry.text == entry.reading.text:
+        return set()
+    looks = (_differing(entry.reading.text, look.text) for look in entry.reading.looks)
+    seen = {slip for each in looks if len(each) <= 2 for slip in each}
+    return seen | _corrections(entry)
+
+
+def _corrections(entry: Entry) -> set[tuple[str, str]]:
+    """Give each letter of the text read in whose place a person sees something else, with that."""
+    return set(_differing(entry.reading.text, entry.text)) if entry.certain else set()
+
+
+def _differing(text: str, other: str) -> list[tuple[str, str]]:
+    """Give what stands at the same places of two texts and differs, marks aside."""
+    if len(text) != len(other):
+        return []
+    pairs = [(a, b) for a, b in zip(text, other, strict=True) if a != b]
+    return [pair for pair in pairs if any(map(str.isalnum, pair))]
 
 
 def _is_doubtful(entry: Entry) -> bool:
-    if entry.certain:
-        return entry.text != entry.reading.text
+    if entry.answer is not None and entry.answer.settles:
+        return not entry.certain or entry.text != entry.reading.text
     return bool(_BY_READERS & entry.doubts.keys())
