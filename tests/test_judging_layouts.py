@@ -70,6 +70,15 @@ def test_what_is_held_back_says_which_letter_and_claims_less(
     assert rows[-1].confidence == doubted
 
 
+def test_the_letter_it_is_mistaken_for_is_held_back_too() -> None:
+    """Where looks take a 2 for an 8, an 8 that none doubts may be a 2; a sign is no 2."""
+    twos = [seen(at, f"{at}.32", f"{at}.38") for at in range(6)]
+    eights = [seen(20 + at, f"{at}.18") for at in range(3, 7)]
+    assert held(verdict([*twos, *eights], LAYOUT)) == list(range(10))
+    signs = [seen(at, f"-{at}.31", f"2{at}.31") for at in range(6)]
+    assert held(verdict([*signs, seen(20, "1.32")], LAYOUT)) == list(range(6))
+
+
 def test_a_figure_that_stands_still_is_one_figure_however_often_it_is_shown() -> None:
     still_there = [seen(at, "4.80", "4.20") for at in range(60)]
     others = [seen(100 + at, f"{at}.38") for at in range(8)]

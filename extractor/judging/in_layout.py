@@ -83,7 +83,7 @@ def of_letters_and_layouts(
         for entry in entries:
             for letter in sorted(mistaken.keys() & _letters(entry)):
                 entry.most = min(entry.most, _worth(entry, mistaken[letter]))
-                yield "mistaken-letter", entry, mistaken[letter].told(letter, where, entry)
+                yield "mistaken-letter", entry, mistaken[letter].told(where, entry)
             if unseen:
                 entry.most = min(entry.most, UNSEEN)
                 why = f"readers doubt {doubtful} of the {len(entries)} figures of {where}"
@@ -101,22 +101,23 @@ class _Figure:
 
 @dataclass(frozen=True, slots=True)
 class _Mistaken:
-    """``slips`` of the different ``figures`` with a letter show the ``other`` one in its place.
+    """``slips`` of the different ``figures`` with a ``letter`` show the ``other`` in its place.
 
     ``share``: of those figures, each counted by the share of its showings that do.
     """
 
+    letter: str
     other: str
     slips: int
     figures: int
     share: float
 
-    def told(self, letter: str, where: str, entry: Entry) -> str:
-        own = ", this one among them" if (letter, self.other) in _slips(entry) else ""
+    def told(self, where: str, entry: Entry) -> str:
+        own = ", this one among them" if (self.letter, self.other) in _slips(entry) else ""
         return (
-            f"in {self.slips} of the {self.figures} different figures with '{letter}' of {where} "
-            f"some look or a person sees '{self.other}' in its place{own}: one may stand for the "
-            "other"
+            f"in {self.slips} of the {self.figures} different figures with '{self.letter}' of "
+            f"{where} some look or a person sees '{self.other}' in its place{own}: one may stand "
+            "for the other"
         )
 
 
@@ -128,9 +129,11 @@ def _worth(entry: Entry, mistaken: _Mistaken) -> float:
 
 
 def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
-    """Find the letters that readers mistake, each with the one it is mistaken for most often.
+    """Find the letters that readers mistake, and those that they are mistaken for.
 
-    Sums do not depend on the order of the entries.
+    Letters between which looks waver here, they may read wrong of one mind there, so both are in
+    doubt. Marks are not: a scene's strokes are taken for many. Sums do not depend on the order of
+    the entries.
     """
     figures: dict[tuple[str, str], _Figure] = defaultdict(_Figure)
     for entry in entries:
@@ -154,12 +157,18 @@ def _mistaken(entries: Iterable[Entry]) -> Mapping[str, _Mistaken]:
         (math.fsum(each) / having[letter], letter, other, len(each))
         for (letter, other), each in shares.items()
     )
-    return {  # the gravest of a letter's slips, which comes last
-        letter: _Mistaken(other, times, having[letter], share)
+    mistaken = {  # the gravest of a letter's slips, which comes last
+        letter: _Mistaken(letter, other, times, having[letter], share)
         for share, letter, other, times in slips
         if times >= TIMES or corrected[letter, other] >= CORRECTED
         if share > MISTAKEN - _ROUNDING
     }
+    others = {
+        each.other: each
+        for each in mistaken.values()
+        if each.letter.isalnum() and each.other.isalnum()
+    }
+    return others | mistaken
 
 
 def _letters(entry: Entry) -> set[str]:
