@@ -570,8 +570,8 @@ DOUBTS: dict[str, DoubtHelp] = {
         DoubtHelp(
             "mistaken-letter",
             "readers mistake a letter of this figure for another one in this layout on this device",
-            "Look at the crop and accept or correct. Where enough of the others are accepted as "
-            "they were read, the rest are released.",
+            'Look at the crop and accept or correct. Settle those first that say "this one among '
+            'them": where enough of them are accepted as they were read, the rest are released.',
         ),
         DoubtHelp(
             "doubtful-layout",
