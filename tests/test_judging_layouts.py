@@ -12,6 +12,8 @@ from extractor.judging.in_layout import (
     MISREAD,
     MISREAD_UNSURE,
     MISTAKEN,
+    SELDOM_MISREAD,
+    TAKEN_FOR,
     TIMES,
     UNSEEN,
 )
@@ -53,7 +55,7 @@ def test_a_letter_mistaken_in_one_figure_of_ten_holds_all_figures_with_it_back(
 
 
 @pytest.mark.parametrize(
-    ("slips", "claimed", "doubted"), [(6, MISREAD, MISREAD_UNSURE), (5, UNSEEN, 0.99)]
+    ("slips", "claimed", "doubted"), [(6, MISREAD, MISREAD_UNSURE), (5, SELDOM_MISREAD, 0.99)]
 )
 def test_what_is_held_back_says_which_letter_and_claims_less(
     slips: int, claimed: float, doubted: float
@@ -74,7 +76,10 @@ def test_the_letter_it_is_mistaken_for_is_held_back_too() -> None:
     """Where looks take a 2 for an 8, an 8 that none doubts may be a 2; a sign is no 2."""
     twos = [seen(at, f"{at}.32", f"{at}.38") for at in range(6)]
     eights = [seen(20 + at, f"{at}.18") for at in range(3, 7)]
-    assert held(verdict([*twos, *eights], LAYOUT)) == list(range(10))
+    found = verdict([*twos, *eights], LAYOUT)
+    assert held(found) == list(range(10))
+    claimed = [each.judged[0].confidence for each in found.verdicts]
+    assert (claimed[0], claimed[-1]) == (MISREAD, TAKEN_FOR)
     signs = [seen(at, f"-{at}.31", f"2{at}.31") for at in range(6)]
     assert held(verdict([*signs, seen(20, "1.32")], LAYOUT)) == list(range(6))
 
