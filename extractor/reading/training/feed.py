@@ -96,14 +96,7 @@ def fill(batch: Batch, row: int, crop: Crop) -> None:
 
 
 def _draw(
-    bundle: str,
-    split: str,
-    seed: int,
-    pixels: int,
-    strained: float,
-    memories: list[Any],
-    free: Any,
-    ready: Any,
+    bundle: str, split: str, seed: int, pixels: int, memories: list[Any], free: Any, ready: Any
 ) -> None:
     import cv2
 
@@ -115,7 +108,7 @@ def _draw(
     stock = Stock(Path(bundle), split)
     rng = np.random.default_rng(seed)
     waiting: dict[int, list[Crop]] = {w: [] for w in WIDTHS}
-    for crop in stream(stock, scattered, rng, codings=2, training=True, strained=strained):
+    for crop in stream(stock, scattered, rng, codings=2, training=True):
         wide = crop.picture.shape[1] * HEIGHTS[0] / crop.picture.shape[0]
         width = next((w for w in WIDTHS if w >= round(wide)), None)
         if width is None:
@@ -136,13 +129,7 @@ class Feed:
     """Batches from ``processes`` processes; iterate, and take with ``poll``."""
 
     def __init__(
-        self,
-        bundle: Path,
-        split: str,
-        seed: int,
-        processes: int,
-        pixels: int = PIXELS,
-        strained: float = 0.0,
+        self, bundle: Path, split: str, seed: int, processes: int, pixels: int = PIXELS
     ) -> None:
         os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
         context = mp.get_context("spawn")
@@ -159,7 +146,7 @@ class Feed:
             self._lanes[lane] = memories, free
             process = context.Process(
                 target=_draw,
-                args=(str(bundle), split, lane, pixels, strained, memories, free, self._ready),
+                args=(str(bundle), split, lane, pixels, memories, free, self._ready),
                 daemon=True,
             )
             process.start()

@@ -37,7 +37,6 @@ _MOST_REMAINS = 0.45  # of their strength
 _DOTTED = 0.06  # share of training's styles that are drawn in few dots, as pixel fonts are
 _CLOSE = 0.08  # share of training's styles whose letters touch, signs too
 _WIDELY = 0.2  # share of training's loose crops that show far more ground beside the figure
-_STRAINED = 8.0, 20.0  # px, letters of sheets that are hard to read
 _BUSY = 30.0  # deviation of the ground from which letters are mostly outlined
 
 
@@ -81,14 +80,12 @@ class Sheet:
 
     ``ink`` (uint8) tells where ink lies; ``hand``: all of it is handwriting. ``training``: lines
     and crops are spoilt as only training's are, so that those of tests stay what they are.
-    ``strained``: letters are small, and the coding will be poor.
     """
 
     picture: Pixels
     ink: Pixels
     hand: bool = False
     training: bool = False
-    strained: bool = False
     items: list[_Item] = field(default_factory=list)
     chars: list[str] = field(default_factory=list)
     boxes: list[Pixels] = field(default_factory=list)
@@ -317,8 +314,7 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
         far = (x0 + int(rng.integers(40, WIDTH)), y0 + int(rng.integers(30, HEIGHT)))
         panel(sheet, (x0, y0, *far), rng)
     y, row = int(rng.integers(0, 8)), 0
-    least, most = _STRAINED if sheet.strained else (8.5, 58.0)
-    letters = np.exp(rng.uniform(np.log(least), np.log(most), 4))
+    letters = np.exp(rng.uniform(np.log(8.5), np.log(58.0), 4))
     pool = [draw_style(stock, float(letter), rng, sheet.hand) for letter in letters]
     if sheet.training and not sheet.hand:
         pool = [in_few_dots(each, rng) if rng.random() < _DOTTED else each for each in pool]
@@ -342,16 +338,12 @@ def scattered(sheet: Sheet, stock: Stock, rng: np.random.Generator) -> None:
 
 
 def draw_sheet(
-    stock: Stock,
-    layout: Layout,
-    rng: np.random.Generator,
-    training: bool = False,
-    strained: bool = False,
+    stock: Stock, layout: Layout, rng: np.random.Generator, training: bool = False
 ) -> Sheet:
     """Draw one sheet."""
     ground = background(stock, rng)
     hand = stock.has_hands and rng.random() < (_MORE_HANDS if training else _HANDS)
-    sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand, training, strained)
+    sheet = Sheet(ground, np.zeros(ground.shape[:2], np.uint8), hand, training)
     layout(sheet, stock, rng)
     return sheet
 
@@ -363,39 +355,27 @@ def stream(
     crops_a_line: float = 1.5,
     codings: int = 1,
     training: bool = False,
-    strained: float = 0.0,
 ) -> Iterator[Crop]:
     """Yield crops without end; the same generator state gives the same crops.
 
-    Every sheet is coded ``codings`` times, each time in another way. A share ``strained`` of them
-    has small letters and is coded poorly.
+    Every sheet is coded ``codings`` times, each time in another way.
     """
     while True:
-        poor = strained > 0 and rng.random() < strained
-        sheets = [draw_sheet(stock, layout, rng, training, poor) for _ in range(4)]
+        sheets = [draw_sheet(stock, layout, rng, training) for _ in range(4)]
         pictures = [np.clip(sheet.picture + 0.5, 0, 255).astype(np.uint8) for sheet in sheets]
         for _ in range(codings):
-            if rng.random() < (0.4 if poor else 0.22):
-                crf = int(rng.integers(26 if poor else 18, 35))
+            if rng.random() < 0.22:
+                crf = int(rng.integers(18, 35))
                 preset = str(rng.choice(["ultrafast", "veryfast", "fast"], p=[0.3, 0.5, 0.2]))
                 films = coding.h264(pictures, crf, preset)
                 coded = [coding.Coded(film, f"h264-{crf // 6 * 6}") for film in films]
             else:
-                how = _still_poorly if poor else coding.still
-                coded = [how(picture, rng) for picture in pictures]
+                coded = [coding.still(picture, rng) for picture in pictures]
             for sheet, whole in zip(sheets, coded, strict=True):
                 if sheet.items:
                     small = sheet.hand and rng.random() < 0.5
                     shown = _as_scan(whole, rng) if small else whole
                     yield from cut_sheet(sheet, shown, rng, crops_a_line)
-
-
-def _still_poorly(picture: Pixels, rng: np.random.Generator) -> coding.Coded:
-    """Code a picture as a still, strongly or twice."""
-    while True:
-        coded = coding.still(picture, rng)
-        if coded.name in ("twice", "enlarged") or coded.name.endswith("40"):
-            return coded
 
 
 def _as_scan(coded: coding.Coded, rng: np.random.Generator) -> coding.Coded:

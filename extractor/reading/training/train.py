@@ -5,9 +5,8 @@
 The first net has one trainer; the second, which takes far longer, has one on each further GPU: they
 take batches of their own and share gradients. With ``--only NET`` all trainers train that net. A
 later run with the same OUT goes on from its checkpoints (one a net, at most 16 MiB) until
-``--total`` minutes are trained. ``--strained`` sets the share of sheets with small letters that are
-coded poorly, for a net that is shown what others doubt. Seeds are fixed; how many lines are drawn,
-and how often each is used, depends on the machine.
+``--total`` minutes are trained. Seeds are fixed; how many lines are drawn, and how often each is
+used, depends on the machine.
 """
 
 from __future__ import annotations
@@ -444,7 +443,7 @@ def _train(number: int, told: argparse.Namespace, before: float, begun: float) -
     run = 1 + round(10 * before)
     seed = 100 * run + number
     drawers = max(1, told.processes // told.trainers)
-    feed = Feed(told.bundle, "train", seed, drawers, told.pixels, told.strained)
+    feed = Feed(told.bundle, "train", seed, drawers, told.pixels)
     try:
         trainee = Trainee(seat, place, seed, told.pixels)
         trainee.load(told.out)
@@ -486,9 +485,6 @@ def main() -> None:
     asked.add_argument("--processes", type=int, help="that draw; all cores but four a trainer")
     asked.add_argument("--tuning", type=int, default=6000)
     asked.add_argument("--pixels", type=int, default=PIXELS)
-    asked.add_argument(
-        "--strained", type=float, default=0.0, help="share of small letters, coded poorly"
-    )
     told = asked.parse_args()
     told.trainers = told.trainers or max(gpus, 1 if told.only else len(PLANS))
     told.processes = told.processes or max(2, cores - 4 * told.trainers)
