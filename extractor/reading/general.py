@@ -25,7 +25,7 @@ _BUCKET = 32  # line widths are padded to a multiple: few shapes, same result fo
 _FAINT = 1e-5  # classes that reach this in no column are left out
 _MOST_CLASSES = 80  # a line without text stirs thousands a little; what is left out counts against
 _LONGEST = 60  # a line longer than so many times its height is no line of text
-_ALIKE = {
+ALIKE = {
     **dict.fromkeys(DASHES + "一ー", "-"),
     **dict.fromkeys("×✕✖＊", "x"),
     **dict.fromkeys("’‘`´′", "'"),
@@ -37,6 +37,7 @@ _ALIKE = {
     "˚": "°",
     "μ": "µ",
 }
+"""Characters of its many scripts that look like those of figures, and what they stand for."""
 
 
 class GeneralReader:
@@ -56,7 +57,7 @@ class GeneralReader:
     @cached_property
     def _characters(self) -> NDArray[np.str_]:
         listed = self._net.get_modelmeta().custom_metadata_map["character"].splitlines()
-        return np.array([_ALIKE.get(char, char) for char in [*listed, " "]])
+        return np.array([ALIKE.get(char, char) for char in [*listed, " "]])
 
     def read(self, lines: Sequence[Picture], characters: Collection[str] = ()) -> list[Columns]:
         """Read each line by itself; ``characters`` is not used: nothing is read into a line."""

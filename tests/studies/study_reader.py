@@ -7,8 +7,9 @@ this file. Plain: ordinary interface fonts as they are, letters of 14 px and mor
 captions apart, coded once. Mixed: the same from 12 px on, units and captions often touching. Hard:
 all classes of fonts, outlines altered, 9 to 14 px letters for half, units and captions that touch,
 some scaled down and coded twice. The first look, both nets and the whole cascade read all of them;
-the general recogniser, Tesseract in process and pytesseract read the first ``--general`` crops of
-each in the same run (pytesseract a tenth). Letters that stand left of a figure, a neighbour's,
+the general recogniser, as the cascade calls it and as its package rapidocr does, Tesseract in
+process and pytesseract read the first ``--general`` crops of each in the same run (pytesseract a
+tenth). Letters that stand left of a figure, a neighbour's,
 count against no reader. ``--calibrate`` fits the nets' temperatures on the tuning split instead,
 and writes them.
 
@@ -43,7 +44,7 @@ from extractor.reading import own
 from extractor.reading.cascade import FigureReader
 from extractor.reading.ctc import Columns
 from extractor.reading.figures import CHARACTERS, part
-from extractor.reading.general import GeneralReader
+from extractor.reading.general import ALIKE, GeneralReader
 from extractor.reading.own import OwnReader
 from extractor.reading.tesseract import TesseractReader, _Program
 from extractor.reading.training import texts
@@ -241,6 +242,29 @@ def _general(reader: GeneralReader | TesseractReader) -> Read:
             said = seen.texts()
             best = (said[0].text, said[0].probability) if said else ("", 0.0)
             answers.append(_answer(crop, *best))
+        return answers
+
+    return read
+
+
+def _packaged() -> Read:
+    """Give rapidocr as its package is called for a line: its preparation, its text.
+
+    What looks like a figure's characters is taken for them, as in ``GeneralReader``.
+    """
+    from rapidocr import RapidOCR
+
+    threads = ("intra_op_num_threads", "inter_op_num_threads")
+    told = {f"EngineConfig.onnxruntime.{each}": 1 for each in threads}
+    reader = RapidOCR(params={"Global.log_level": "error", **told})
+
+    def read(crops: Sequence[Crop]) -> list[Answer]:
+        answers = []
+        for crop in crops:
+            picture = np.ascontiguousarray(crop.picture[..., ::-1])
+            seen = reader(picture, use_det=False, use_cls=False)
+            line = "".join(ALIKE.get(char, char) for char in seen.txts[0]) if seen.txts else ""
+            answers.append(_answer(crop, line, float(seen.scores[0]) if line else 0.0))
         return answers
 
     return read
@@ -445,14 +469,16 @@ def report(
                 _by("family", [c.family for c in crops], wrong)
                 if keep is not None:
                     _keep(keep / f"{name}, {title}.png", rows)
-        if {"own cascade", "general"} <= flags.keys():
-            a, b = flags["own cascade"], flags["general"]
+        for other in ("general", "rapidocr"):
+            if not {"own cascade", other} <= flags.keys():
+                continue
+            a, b = flags["own cascade"], flags[other]
             pairs = int((a & ~b).sum()), int((b & ~a).sum())
             p = float(stats.binomtest(pairs[0], sum(pairs)).pvalue) if sum(pairs) else 1.0
             print(
-                f"  McNemar 1947 (exact): only own wrong, only general wrong {pairs}, p = {p:.3g}"
+                f"  McNemar 1947 (exact): only own wrong, only {other} wrong {pairs}, p = {p:.3g}"
             )
-            compared.append((f"{name}, {title}", p, pairs))
+            compared.append((f"{name}, {title}, {other}", p, pairs))
 
 
 def _tile(crop: Crop, answer: Answer) -> np.ndarray:
@@ -521,7 +547,7 @@ def _cooled(columns: Columns, temperature: float) -> Columns:
 
 _SETS_OF_READERS = {
     "own": ("own first look", "own nets", "own cascade"),
-    "all": ("own first look", "own nets", "own cascade", "general", "tesseract"),
+    "all": ("own first look", "own nets", "own cascade", "general", "rapidocr", "tesseract"),
     "program": ("pytesseract",),
 }
 
@@ -531,7 +557,8 @@ def _readers(which: str) -> dict[str, Read]:
     everyone = {
         "own first look": _own(second=False), "own nets": _own(second=True),
         "own cascade": _cascade(general, last), "general": _general(general),
-        "tesseract": _general(last), "pytesseract": _general(_by_program()),
+        "rapidocr": _packaged(), "tesseract": _general(last),
+        "pytesseract": _general(_by_program()),
     }  # fmt: skip
     return {name: everyone[name] for name in _SETS_OF_READERS[which]}
 
