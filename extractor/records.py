@@ -550,7 +550,8 @@ DOUBTS: dict[str, DoubtHelp] = {
             "other-unit",
             "another unit stands beside the figure than the calibration says",
             "Some overlays change from MHz to GHz or from mA to A. Type the figure in the "
-            "calibration's unit, or make a readout for each unit.",
+            "calibration's unit, or make a readout for each unit. A letter like a digit (o, S, l) "
+            "may be the figure's last one; if it always stands there, state it as `drawn_unit`.",
         ),
         DoubtHelp(
             "out-of-bounds",

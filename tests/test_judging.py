@@ -276,6 +276,17 @@ def test_rows_stand_in_readout_order_and_verdicts_in_that_of_the_sightings() -> 
         ("G", "MHz", None, True),
         ("", "W", None, False),
         ("W", "", None, False),
+        ("ofps", "fps", None, True),  # an old-style zero, as the trust study showed one
+        ("ofy", "fps", "fps", True),
+        ("Sfps", "fps", None, True),
+        ("lW", "W", "W", True),
+        ("S", "s", None, False),
+        ("l", "", None, False),  # a caption
+        ("o", "", None, True),
+        ("of 100", "", "of 100", False),
+        ("oC", "Cel", None, False),
+        ("o", "Cel", "°C", False),
+        ("o", "deg", "°", False),
     ],
 )
 def test_units_beside_the_figure(

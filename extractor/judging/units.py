@@ -1,7 +1,9 @@
 """Units as overlays draw them and readers see them: does the drawn unit contradict the calibration?
 
 A factor of a thousand (MHz against GHz, mA against A) is the dearest mistake, so a unit that is
-read no better as the expected one than as one of its thousandfold kin counts as another unit.
+read no better as the expected one than as one of its thousandfold kin counts as another unit. So
+does one that begins with a letter like a digit: many faces draw both alike, old-style zeros above
+all, and it may be the figure's last one.
 """
 
 from __future__ import annotations
@@ -44,6 +46,10 @@ _SCALES = {
 }
 
 
+_LIKE_ZEROS = "oq"  # no unit begins with a letter o
+_LIKE_DIGITS = _LIKE_ZEROS + "dil|sbz"
+
+
 def _plain(text: str) -> str:
     return "".join(unicodedata.normalize("NFKC", text).casefold().split()).strip(".:;,|()")
 
@@ -62,11 +68,22 @@ def contradiction(seen: str, unit: str, drawn: str | None) -> str:
 
     What cannot be told (a script the reader does not know, nothing seen) is no contradiction.
     """
-    text = _plain(seen)
-    if not text or (drawn and text == _plain(drawn)) or (not drawn and not unit):
+    text, shown = _plain(seen), drawn or unit
+    if not text or (drawn and text == _plain(drawn)):
         return ""
     expected = _BY_SPELLING.get(_plain(drawn), unit) if drawn else unit
-    shown = drawn or unit
+    other = _other_unit(seen, text, expected, shown) if shown else ""
+    if other or text[0] not in (_LIKE_DIGITS if shown else _LIKE_ZEROS):
+        return other
+    spellings = (_plain(shown).replace("°", "o"), *_SPELLINGS.get(expected, ()))
+    if any(spelling.startswith(text[0]) for spelling in spellings):
+        return ""
+    says = f", the calibration says {shown}" if shown else ""
+    return f"{seen} stands beside the figure, and its {seen[0]} may be a digit of that{says}"
+
+
+def _other_unit(seen: str, text: str, expected: str, shown: str) -> str:
+    """Say in words which other unit ``seen`` is or may be, or ''."""
     known = _BY_SPELLING.get(text)
     if _plain(shown).startswith(text) and not (
         known and known != expected and _kin(known, expected)
