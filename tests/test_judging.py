@@ -21,7 +21,14 @@ from judging_world import (
 from scipy import stats
 
 from extractor.calibration.model import Marks, Readout, Relation
-from extractor.judging.entries import CLEAREST, CONTRADICTED, PASSED, UNSURE
+from extractor.judging.entries import (
+    CLEAREST,
+    CONTRADICTED,
+    IMPOSSIBLE,
+    PASSED,
+    RULED_OUT,
+    UNSURE,
+)
 from extractor.judging.units import contradiction
 from extractor.reading import trust
 from extractor.records import DOUBTS, Alternative, Box, Found, Look, Neighbour
@@ -43,7 +50,7 @@ def test_what_passes_all_checks_claims_what_the_trust_study_has_shown() -> None:
     bound = stats.beta.ppf(0.95, 1, 852_689)
     assert 0.95 * bound < 1 - PASSED < 1.05 * bound
     assert one(LAYOUT, reading("power", "8.02", 0.9995)).confidence == 0.9995
-    assert one(LAYOUT, replace(CLEAN, text="80.20")).confidence == CLEAREST  # flagged
+    assert one(LAYOUT, replace(CLEAN, unit_seen="mW")).confidence == CLEAREST  # flagged
     words = layout(Readout.model_validate({"name": "mode", "kind": "word", "quantity": "other"}))
     assert one(words, reading("mode", "calm")).confidence == CLEAREST
 
@@ -248,6 +255,14 @@ def test_rows_stand_in_readout_order_and_verdicts_in_that_of_the_sightings() -> 
     found = verdict(seen, calibration)
     assert [each.sighting for each in found.verdicts] == seen
     assert all([row.readout for row in each.judged] == ["b", "a"] for each in found.verdicts)
+
+
+@pytest.mark.parametrize("text", ["80.20", "8.0", "8.0.2"])
+def test_what_cannot_have_been_drawn_claims_nothing(text: str) -> None:
+    """Out of bounds, other decimals than stated, no number."""
+    row = one(LAYOUT, replace(CLEAN, text=text))
+    assert RULED_OUT & {doubt.code for doubt in row.doubts}
+    assert (row.value, row.confidence) == (None, IMPOSSIBLE)
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,16 @@ from extractor.judging.along_time import (
     too_fast,
 )
 from extractor.judging.deciding import Answers
-from extractor.judging.entries import CLEAREST, PASSED, WORTH, WORTH_OF_MARKS, Entry, enter
+from extractor.judging.entries import (
+    CLEAREST,
+    IMPOSSIBLE,
+    PASSED,
+    RULED_OUT,
+    WORTH,
+    WORTH_OF_MARKS,
+    Entry,
+    enter,
+)
 from extractor.judging.evidence import OUTLIER, Likelier, Rival, RunEvidence, likeliest
 from extractor.judging.forms import number, unit_of
 from extractor.judging.in_layout import of_letters_and_layouts
@@ -293,7 +302,8 @@ def _confidence(entry: Entry) -> float:
         return PASSED if given >= CLEAREST and entry.readout.kind != "word" else given
     steps = WORTH_OF_MARKS if entry.form.missing else WORTH
     worth = next((worth for least, most, worth in steps if least <= given < most), given)
-    return min(worth, entry.most)
+    most = IMPOSSIBLE if RULED_OUT & entry.doubts.keys() else entry.most
+    return min(worth, most)
 
 
 def _run_of(

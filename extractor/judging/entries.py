@@ -47,6 +47,11 @@ CONTRADICTED = 0.985
 """Most confidence in a figure of which such a look gives another: of 82 on sets A and B of the
 trust study to which the readers gave 0.999 or more one was wrong."""
 
+RULED_OUT = frozenset({"wrong-form", "wrong-decimals", "out-of-bounds"})
+IMPOSSIBLE = 0.01
+"""Reasons by which a text cannot be what was drawn, whatever readers claim, and the most confidence
+left: of 282 on sets A and B of the trust study all were wrong."""
+
 LARGEST_BOX_ERROR = 1 / 18
 """Largest predicted error of a box (one sigma) as a share of the figure's height."""
 
