@@ -12,6 +12,7 @@ import unicodedata
 from functools import cache
 
 from extractor.calibration.model import Readout
+from extractor.reading.figures import LIKE_DIGITS, LIKE_ZEROS
 
 _SPELLINGS = {
     "fps": ("fps", "hz", "frames/s"),
@@ -46,10 +47,6 @@ _SCALES = {
 }
 
 
-_LIKE_ZEROS = "oq"  # no unit begins with a letter o
-_LIKE_DIGITS = _LIKE_ZEROS + "dil|sbz"
-
-
 def _plain(text: str) -> str:
     return "".join(unicodedata.normalize("NFKC", text).casefold().split()).strip(".:;,|()")
 
@@ -73,7 +70,8 @@ def contradiction(seen: str, unit: str, drawn: str | None) -> str:
         return ""
     expected = _BY_SPELLING.get(_plain(drawn), unit) if drawn else unit
     other = _other_unit(seen, text, expected, shown) if shown else ""
-    if other or text[0] not in (_LIKE_DIGITS if shown else _LIKE_ZEROS):
+    alike = map(_plain, LIKE_DIGITS if shown else LIKE_ZEROS)
+    if other or text[0] not in alike:
         return other
     spellings = (_plain(shown).replace("°", "o"), *_SPELLINGS.get(expected, ()))
     if any(spelling.startswith(text[0]) for spelling in spellings):
