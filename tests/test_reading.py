@@ -16,8 +16,10 @@ from extractor.reading import default_reader, read_figures, reader_identity
 from extractor.reading.cascade import _with_points
 from extractor.reading.figures import Parted, part
 from extractor.reading.ink import find_dashes, find_ink, sharpness
+from extractor.reading.trust import PROPOSED
 from extractor.records import Box, Figure, Found, Kind, Look, Place, Reading
 
+Colour = tuple[int, int, int]
 GROUNDS = {
     "panel": {},
     "light": {"ground": (245, 245, 250), "ink": (40, 44, 52)},
@@ -117,6 +119,47 @@ def test_a_cut_neighbour_is_left_out() -> None:
     assert ink is not None and ink.sure
     assert ink.edges == pytest.approx((box.x, box.y, box.right, box.bottom), abs=1.5)
     assert ink.height == pytest.approx(drawing.height, abs=1.5)
+
+
+BLUE, GOLD = (110, 200, 255), (255, 200, 60)
+
+
+def _glued(left: tuple[str, Colour], right: tuple[str, Colour]) -> np.ndarray:
+    """Two figures that touch, with ground above and below."""
+    crops = [draw(text, size=40, ink=ink).crop(0.02) for text, ink in (left, right)]
+    high = max(crop.shape[0] for crop in crops)
+    ground = [(0, high - crop.shape[0]) for crop in crops]
+    even = [
+        np.pad(crop, (pad, (0, 0), (0, 0)), "edge") for crop, pad in zip(crops, ground, strict=True)
+    ]
+    return np.pad(np.hstack(even), ((9, 9), (0, 0), (0, 0)), "edge")
+
+
+@pytest.mark.parametrize("neighbour", ["left", "right"])
+def test_what_touches_a_figure_in_another_colour_is_its_neighbours(neighbour: str) -> None:
+    if neighbour == "right":
+        crop = _glued(("1296", BLUE), ("3", GOLD))
+    else:
+        crop = _glued(("3", GOLD), ("1296", BLUE))
+    (figure,) = read_figures([crop])
+    assert figure.text == "1296"
+    assert figure.probability <= PROPOSED  # another may draw a figure in two colours
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "read"),
+    [
+        (("1296", BLUE), ("3", BLUE), "12963"),
+        (("58.", BLUE), ("30", GOLD), "58.30"),  # the end of a figure drawn in two colours
+        (("58", BLUE), ("3", GOLD), "583"),  # two digits tell no colour of a figure
+    ],
+)
+def test_a_figure_is_not_taken_apart(
+    left: tuple[str, Colour], right: tuple[str, Colour], read: str
+) -> None:
+    (figure,) = read_figures([_glued(left, right)])
+    assert figure.text == read
+    assert figure.probability > PROPOSED
 
 
 @pytest.mark.parametrize("bad", [np.zeros((5, 5), np.uint8), np.zeros((5, 5, 3), np.float64)])

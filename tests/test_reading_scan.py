@@ -225,7 +225,7 @@ class HalfALetter(OwnReader):
         if net == "first":
             zero, letter = (seen[0].characters.index(char) + 1 for char in "0d")
             for line in seen:
-                runs = [run for run in line.runs() if run[0] == zero]
+                runs = [run for run in line.runs if run[0] == zero]
                 if len(runs) > 1:
                     _, begin, end, _ = runs[-1]
                     line.probabilities[begin:end, letter] = (

@@ -30,6 +30,7 @@ from extractor.reading.interface import (
     WordAt,
 )
 from extractor.reading.looks import Subject, stretched
+from extractor.reading.neighbours import without_neighbour
 from extractor.reading.own import Looks, OwnReader
 from extractor.reading.scan import BOX, CLOSE, SIGNS, Scan, Target, scan, trimmed
 from extractor.reading.tesseract import TesseractReader
@@ -186,43 +187,41 @@ class FigureReader:
                     "expected RGB uint8 of shape (h, w, 3)"
                 )
         ask = Ask(kind, decimals=decimals)
-        shown = [trimmed(crop) for crop in crops]
-        lines = self._own.read([crop for crop, _ in shown])
-        figures = [_at_once(looks, ask) for looks in lines]
-        doubtful = [at for at, figure in enumerate(figures) if figure is None]
-        again = self._read_otherwise([shown[at][0] for at in doubtful], ask)
-        for at, figure in zip(doubtful, again, strict=True):
-            figures[at] = figure
-        return [
-            _no_more_than_proposed(figure) if digit < trust.SMALLEST else figure
-            for figure, (_, digit) in zip(figures, shown, strict=True)
-            if figure is not None
-        ]
-
-    def _read_otherwise(self, crops: Sequence[Picture], ask: Ask) -> list[Figure]:
-        """Read bare crops of which the nets are not sure: drawn otherwise, and by the general one.
-
-        The nets look at colours as they come, so another ground shows them another picture. What
-        is found is no more than a proposal.
-        """
-        turned = [[255 - crop for crop in crops], [crop[..., ::-1] for crop in crops]]
-        again = [self._own.look(pictures, "third") for pictures in (crops, *turned)]
-        looks = [self._own.look(crops, "second"), *again]
+        trims = [trimmed(crop) for crop in crops]
+        shown = [crop for crop, _ in trims]
+        lines = self._own.read(shown, trust.SURE_BARE)
+        parted = {}
+        for at, looks in enumerate(lines):
+            alone = without_neighbour(shown[at], looks.spelled())
+            if alone is not None:
+                parted[at] = shown[at] = alone
+        again = self._own.read(list(parted.values()), trust.SURE_BARE)
+        for at, looks in zip(parted, again, strict=True):
+            lines[at] = looks
         figures = []
-        for crop, *seen in zip(crops, *looks, strict=True):
-            views = [gather("own", columns, ask) for columns in seen]
-            if min(crop.shape[:2]) >= 2:
-                views.append(self._view("crop", crop, ask))
-            mean, text = _mean(views), _best(views, ask)
-            if not any(view.best_line for view in views):
-                text = ""  # all see that nothing is drawn
-            # What most looks see may be no figure of its kind, though others are not ruled out.
-            none = sum(part(view.best_line, ask.kind, ask.missing) is None for view in views)
-            most = trust.NO_FIGURE if 2 * none > len(views) else trust.PROPOSED
-            probability = min(mean.get(text, 0.0), most)
-            others = _alternatives(text, probability, mean, ()) if text else ()
-            figures.append(Figure(text, probability, others))
+        for at, (looks, crop) in enumerate(zip(lines, shown, strict=True)):
+            figure = _at_once(looks, ask) or self._read_otherwise(crop, looks, ask)
+            small = trims[at][1] < trust.SMALLEST
+            figures.append(_no_more_than_proposed(figure) if small or at in parted else figure)
         return figures
+
+    def _read_otherwise(self, crop: Picture, looks: Looks, ask: Ask) -> Figure:
+        """Read a bare crop of which the nets are not sure with the general reader too.
+
+        What is found is no more than a proposal.
+        """
+        views = [gather("own", columns, ask) for columns in looks.columns]
+        if min(crop.shape[:2]) >= 2:
+            views.append(self._view("crop", crop, ask))
+        mean, text = _mean(views), _best(views, ask)
+        if not any(view.best_line for view in views):
+            text = ""  # all see that nothing is drawn
+        # What most looks see may be no figure of its kind, though others are not ruled out.
+        none = sum(part(view.best_line, ask.kind, ask.missing) is None for view in views)
+        most = trust.NO_FIGURE if 2 * none > len(views) else trust.PROPOSED
+        probability = min(mean.get(text, 0.0), most)
+        others = _alternatives(text, probability, mean, ()) if text else ()
+        return Figure(text, probability, others)
 
     def read_line(self, crop: Picture) -> LineRead:
         """Read one line of text as it stands; px of the chars are those of ``crop``."""

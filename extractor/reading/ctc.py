@@ -107,8 +107,9 @@ class Columns:
         """Give the columns from ``first`` up to ``after`` alone."""
         return type(self)(self.probabilities[first:after], self.characters, self.px)
 
-    def runs(self) -> list[tuple[int, int, int, float]]:
-        """Give the characters of the likeliest path.
+    @cached_property
+    def runs(self) -> tuple[tuple[int, int, int, float], ...]:
+        """The characters of the likeliest path.
 
         Of each its class, its first column, the column after its last and its likeliest column.
         """
@@ -116,20 +117,20 @@ class Columns:
         tops = self.probabilities[np.arange(len(best)), best].tolist()
         ends = (np.flatnonzero(best[1:] != best[:-1]) + 1).tolist()
         starts = [0, *ends] if len(best) else []
-        return [
+        return tuple(
             (k, first, after, max(tops[first:after]))
             for k, first, after in zip(
                 best[starts].tolist(), starts, [*ends, len(best)], strict=False
             )
             if k
-        ]
+        )
 
     def spelled(self) -> tuple[CharAt, ...]:
         """Give the characters of the likeliest path with the px they cover.
 
         A character reaches half-way into the blanks beside it, at most one column far.
         """
-        runs = self.runs()
+        runs = self.runs
         chars: list[CharAt] = []
         for at, (k, first, after, sure) in enumerate(runs):
             before = runs[at - 1][2] if at else 0

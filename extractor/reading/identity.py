@@ -7,7 +7,10 @@ from importlib.metadata import PackageNotFoundError, version
 from extractor.reading.nets import net_identity, own_identity
 
 METHOD = 34
-"""Counted up whenever looks, cutting, decoding or calibration change what is read."""
+"""Counted up whenever looks, cutting, decoding or calibration change what is read in layouts.
+
+Bare crops are no part of it: of what is cached, only charts read them (``traces.METHOD``).
+"""
 
 
 def reader_identity() -> str:

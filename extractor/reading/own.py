@@ -37,7 +37,7 @@ _LEAST = 1e-3  # probability from which on a look's text is scored by the other 
 
 def likeliest(lines: Sequence[Columns]) -> list[Alternative]:
     """Give the text of each line's likeliest path with its path sum."""
-    paths = [[k for k, *_ in line.runs()] for line in lines]
+    paths = [[k for k, *_ in line.runs] for line in lines]
     sums = path_sums([line.probabilities for line in lines], paths)
     texts = (
         "".join(line.characters[k - 1] for k in p) for line, p in zip(lines, paths, strict=True)
@@ -154,17 +154,20 @@ class OwnReader:
     def _sessions(self) -> dict[str, Any]:
         return {net: open_net(OWN / f"{net}.onnx") for net in NETS}
 
-    def read(self, lines: Sequence[Picture]) -> list[Looks]:
-        """Read each line; the second and the third net look where those before are unsure."""
+    def read(self, lines: Sequence[Picture], sure: float = _SURE) -> list[Looks]:
+        """Read each line; the second and the third net look where those before are unsure.
+
+        ``sure``: path sum from which on the next does not look, 0.97 or more.
+        """
         first = self.look(lines, "first")
         looks = [
             Looks([columns], best) for columns, best in zip(first, likeliest(first), strict=True)
         ]
-        doubtful = [at for at, look in enumerate(looks) if look.best.probability < _SURE]
+        doubtful = [at for at, look in enumerate(looks) if look.best.probability < sure]
         again = self.look([lines[at] for at in doubtful], "second")
         unsettled = []
         for at, columns, best in zip(doubtful, again, likeliest(again), strict=True):
-            if best.text != looks[at].best.text or best.probability < _SURE:
+            if best.text != looks[at].best.text or best.probability < sure:
                 unsettled.append(at)
             looks[at] = Looks([columns], best)
         last = self.look([lines[at] for at in unsettled], "third")

@@ -367,7 +367,7 @@ def _with_zeros(line: Columns, crop: _Crop, target: Target) -> Columns:
     some = zero and line.probabilities[:, ohs].max(initial=0.0) >= _SOME_OH
     if target.ask.kind == "word" or not some:
         return line
-    runs = [(line.characters[k - 1], a, b) for k, a, b, _ in line.runs() if k != OwnReader.SPACE]
+    runs = [(line.characters[k - 1], a, b) for k, a, b, _ in line.runs if k != OwnReader.SPACE]
     chars = "".join(char for char, *_ in runs)
     x = [(a + b) / 2 * line.px + crop.x for _, a, b in runs]
     told = line.probabilities.copy()
@@ -426,7 +426,7 @@ def _read_in_box(line: Columns, crop: _Crop, target: Target) -> list[tuple[str, 
     x0, _, x1, _ = target.box
     read = [
         (line.characters[k - 1], (first + after) / 2 * line.px + crop.x, peak)
-        for k, first, after, peak in line.runs()
+        for k, first, after, peak in line.runs
     ]
     return [(char, x, peak) for char, x, peak in read if char != " " and x0 <= x <= x1]
 
@@ -535,7 +535,7 @@ def _around(target: Target) -> _Crop:
 
 def _spot(line: Columns, crop: _Crop, target: Target) -> _Spot | None:
     """Find the figure among the characters that were read; None if there is not just one."""
-    runs = line.runs()
+    runs = line.runs
     digits = line.probabilities[:, OwnReader.DIGITS].max(axis=1, initial=0.0)
     glyphs = [
         _Glyph(
@@ -901,7 +901,7 @@ def _is_bar(stroke: NDArray[np.bool_], digit: float) -> bool:
 
 def _shows_nothing_else(line: Columns, around: _Crop, target: Target, spot: _Spot) -> bool:
     """Tell whether a net sees nothing where ink beside a figure was not read: it is the scene's."""
-    runs = [(first, after) for k, first, after, _ in line.runs() if k != OwnReader.SPACE]
+    runs = [(first, after) for k, first, after, _ in line.runs if k != OwnReader.SPACE]
     inside = [run for run in runs if spot.first <= run[0] and run[1] <= spot.after]
     begin, end = inside[0][0], inside[-1][1]
     reach, out = (_apart(target.ask) - _HALF) * target.digit, _OUT * target.digit

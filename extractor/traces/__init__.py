@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from extractor.calibration.model import Calibration
     from extractor.traces.labels import LabelReader
 
-METHOD = "traces=10"
+METHOD = "traces=11"
 """Counted up whenever the same pixels give another curve or other labels: the cache keys on it."""
 
 
