@@ -198,7 +198,8 @@ def _look_at_text(entry: Entry) -> None:
     reading = entry.reading
     if reading.probability < UNSURE:
         entry.doubt(
-            "unsure", f"{reading.text} has a probability of {reading.probability:.4f} (of {UNSURE})"
+            "unsure",
+            f"the readers give {reading.text} {reading.probability:.4f}, less than {UNSURE}",
         )
     if reading.unit_seen and (why := drawn_contradiction(reading.unit_seen, entry.readout)):
         entry.doubt("other-unit", why)

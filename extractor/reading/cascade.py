@@ -192,7 +192,7 @@ class FigureReader:
         lines = self._own.read(shown, trust.SURE_BARE)
         parted = {}
         for at, looks in enumerate(lines):
-            alone = without_neighbour(shown[at], looks.spelled())
+            alone = without_neighbour(shown[at], looks.columns[-1])
             if alone is not None:
                 parted[at] = shown[at] = alone
         again = self._own.read(list(parted.values()), trust.SURE_BARE)

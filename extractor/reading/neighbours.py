@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from extractor.reading.ctc import Columns
 from extractor.reading.interface import CharAt, Picture
 
 _EDGE = 0.08  # heights of a crop from its edge within which the outermost character stands there
@@ -26,21 +27,22 @@ _ROWS = 20  # rows looked at suffice
 _SMALL = frozenset(".,:'-+ ")  # too few px of ink to tell its colour
 
 
-def without_neighbour(crop: Picture, chars: Sequence[CharAt]) -> Picture | None:
+def without_neighbour(crop: Picture, line: Columns) -> Picture | None:
     """Cut off the outermost character at an edge if it shows nothing of the figure's colour.
 
-    ``crop``: RGB uint8 of shape (h, w, 3); ``chars``: what was read on it, px of the crop. None
-    where nothing is cut off. Colours are compared in CIELAB (CIE 15:2018, 8.2.1).
+    ``crop``: RGB uint8 of shape (h, w, 3); ``line``: what was read on it. None where nothing is
+    cut off. Colours are compared in CIELAB (CIE 15:2018, 8.2.1).
     """
-    drawn = [char for char in chars if char.char != " "]
-    large = [char for char in drawn if char.char not in _SMALL]
-    if len(large) <= _OTHERS:
-        return None
     high, wide = crop.shape[:2]
-    at_left = drawn[0] is large[0] and drawn[0].x0 <= _EDGE * high
+    edge = _EDGE * high
+    if not _reaches(line, edge, wide):
+        return None
+    drawn = [char for char in line.spelled() if char.char != " "]
+    large = [char for char in drawn if char.char not in _SMALL]
+    at_left = drawn[0].char not in _SMALL and drawn[0].x0 <= edge
     # A letter right of a figure may be its unit, which many draw in another colour.
-    at_right = drawn[-1].char.isdigit() and drawn[-1].x1 >= wide - _EDGE * high
-    if not (at_left or at_right):
+    at_right = drawn[-1].char.isdigit() and drawn[-1].x1 >= wide - edge
+    if len(large) <= _OTHERS or not (at_left or at_right):
         return None
     away = _from_figure(crop, large)
     if at_right and away[-1] > _APART * (max(away[:-1]) + _ALIKE):
@@ -48,6 +50,14 @@ def without_neighbour(crop: Picture, chars: Sequence[CharAt]) -> Picture | None:
     if at_left and away[0] > _APART * (max(away[1:]) + _ALIKE):
         return crop[:, min(wide - 1, round((drawn[0].x1 + drawn[1].x0) / 2)) :]
     return None
+
+
+def _reaches(line: Columns, edge: float, wide: int) -> bool:
+    """Tell whether a line of some characters may reach an edge; most need no more of a look."""
+    runs, px = line.runs, line.px
+    if len(runs) <= _OTHERS:
+        return False
+    return (runs[0][1] - 1) * px <= edge or (runs[-1][2] + 1) * px >= wide - edge
 
 
 def _from_figure(crop: Picture, chars: Sequence[CharAt]) -> list[float]:

@@ -84,12 +84,13 @@ ENOUGH = 0.9998
 many are wrong as are claimed to be, 2 of some 1 900 in set C of the trust study."""
 
 SURE_BARE = 0.99
-"""Path sum of a net from which the next does not look at a bare crop, of which no box is known."""
+"""Path sum of a net from which the next does not look at a bare crop. Of 48 128 plain tuning crops
+59 were wrong with 0.97, 49 with this and 50 with 0.999, which takes half as long again."""
 
 AT_ONCE = 0.5
-"""Path sum of the nets from which a bare crop needs no other look. Of 294 hard crops of the tuning
-fonts below it the nets alone had 168 wrong, the mean of the looks that follow has 145; between it
-and 0.7 they differ in none, and cost time."""
+"""Path sum of the nets from which a bare crop needs no other look. Of 48 128 plain tuning crops 49
+are wrong with the general reader's look below it and 55 without, of 10 240 hard ones 239 and 237;
+with 0.6 to 0.97 as many are, and they take time."""
 
 FAINT_TEXT = 0.1
 """Path sum below which a figure read among dashes counts for nothing."""
