@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 from extractor.calibration.model import Calibration
 from extractor.reading import default_reader, read_figures, reader_identity
 from extractor.reading.cascade import _with_points
+from extractor.reading.ctc import Columns
 from extractor.reading.figures import Parted, part
 from extractor.reading.ink import find_dashes, find_ink, sharpness
+from extractor.reading.neighbours import without_neighbour
 from extractor.reading.trust import PROPOSED
 from extractor.records import Box, Figure, Found, Kind, Look, Place, Reading
 
@@ -160,6 +162,17 @@ def test_a_figure_is_not_taken_apart(
     (figure,) = read_figures([_glued(left, right)])
     assert figure.text == read
     assert figure.probability > PROPOSED
+
+
+@pytest.mark.parametrize("read", ["     ", "....-", "12:3"])
+def test_what_shows_no_colour_of_a_figure_is_not_taken_apart(read: str) -> None:
+    names = sorted(set(read))
+    rows = np.zeros((2 * len(read) + 1, len(names) + 1))
+    rows[::2, 0] = 1.0
+    for at, char in enumerate(read):
+        rows[2 * at + 1, names.index(char) + 1] = 1.0
+    crop = np.random.default_rng(5).integers(0, 256, (30, 2 * len(rows), 3), np.uint8)
+    assert without_neighbour(crop, Columns(rows, names, px=2.0)) is None
 
 
 @pytest.mark.parametrize("bad", [np.zeros((5, 5), np.uint8), np.zeros((5, 5, 3), np.float64)])

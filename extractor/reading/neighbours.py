@@ -39,10 +39,12 @@ def without_neighbour(crop: Picture, line: Columns) -> Picture | None:
         return None
     drawn = [char for char in line.spelled() if char.char != " "]
     large = [char for char in drawn if char.char not in _SMALL]
+    if len(large) <= _OTHERS:
+        return None
     at_left = drawn[0].char not in _SMALL and drawn[0].x0 <= edge
     # A letter right of a figure may be its unit, which many draw in another colour.
     at_right = drawn[-1].char.isdigit() and drawn[-1].x1 >= wide - edge
-    if len(large) <= _OTHERS or not (at_left or at_right):
+    if not (at_left or at_right):
         return None
     away = _from_figure(crop, large)
     if at_right and away[-1] > _APART * (max(away[:-1]) + _ALIKE):
