@@ -199,7 +199,8 @@ def _look_at_text(entry: Entry) -> None:
     if reading.probability < UNSURE:
         entry.doubt(
             "unsure",
-            f"the readers give {reading.text} {reading.probability:.4f}, less than {UNSURE}",
+            f"the readers give {reading.text} a probability of {reading.probability:.4f}, "
+            f"less than {UNSURE}",
         )
     if reading.unit_seen and (why := drawn_contradiction(reading.unit_seen, entry.readout)):
         entry.doubt("other-unit", why)
